@@ -1,0 +1,121 @@
+// Package scan holds the buffers that scans travel in: point clouds and
+// triangle meshes as flat slices, so that ten million points cost what their
+// numbers cost and no more.
+//
+// Coordinates are float32 millimetres relative to a float64 Origin. Whoever
+// fills a buffer chooses an origin near the points; a float32 then keeps 0.5 µm
+// at 5 m. The slices of one buffer have equal lengths. Buffers do no work of
+// their own beyond access, bounds and motion.
+package scan
+
+import (
+	"errors"
+
+	"trammel/pipeline/geom"
+)
+
+// ErrTruncated says that a file ends before the content that its header promises.
+var ErrTruncated = errors.New("the file is shorter than its header promises")
+
+// ErrFormat says that a file is not a scan of the format it seems to be.
+var ErrFormat = errors.New("not a readable scan")
+
+// Cloud is a set of points. The optional slices are nil or as long as X.
+type Cloud struct {
+	Origin     geom.Vec  // millimetres, added to every coordinate
+	X, Y, Z    []float32 // millimetres, relative to Origin
+	NX, NY, NZ []float32 // optional unit normals, pointing to the side seen
+	Intensity  []float32 // optional, in the file's own scale
+}
+
+// Len returns the number of points.
+func (c *Cloud) Len() int { return len(c.X) }
+
+// At returns point i in full precision.
+func (c *Cloud) At(i int) geom.Vec {
+	return geom.Vec{X: c.Origin.X + float64(c.X[i]), Y: c.Origin.Y + float64(c.Y[i]), Z: c.Origin.Z + float64(c.Z[i])}
+}
+
+// Append adds the point p, given in the frame of the cloud.
+func (c *Cloud) Append(p geom.Vec) {
+	c.X = append(c.X, float32(p.X-c.Origin.X))
+	c.Y = append(c.Y, float32(p.Y-c.Origin.Y))
+	c.Z = append(c.Z, float32(p.Z-c.Origin.Z))
+}
+
+// Normal returns the normal of point i; the cloud must have normals.
+func (c *Cloud) Normal(i int) geom.Vec {
+	return geom.Vec{X: float64(c.NX[i]), Y: float64(c.NY[i]), Z: float64(c.NZ[i])}
+}
+
+// HasNormals reports whether every point has a normal.
+func (c *Cloud) HasNormals() bool { return len(c.NX) == len(c.X) && len(c.X) > 0 }
+
+// Bounds returns the smallest box that holds all points.
+func (c *Cloud) Bounds() geom.Box { return bounds(c.Origin, c.X, c.Y, c.Z) }
+
+// Mesh is a triangle mesh. Triangle t has the corners Tri[3t], Tri[3t+1] and
+// Tri[3t+2], counter-clockwise seen from outside.
+type Mesh struct {
+	Origin  geom.Vec  // millimetres, added to every coordinate
+	X, Y, Z []float32 // vertices, millimetres, relative to Origin
+	Tri     []int32   // three vertex indices a triangle
+}
+
+// Vertices returns the number of vertices.
+func (m *Mesh) Vertices() int { return len(m.X) }
+
+// Triangles returns the number of triangles.
+func (m *Mesh) Triangles() int { return len(m.Tri) / 3 }
+
+// At returns vertex i in full precision.
+func (m *Mesh) At(i int32) geom.Vec {
+	return geom.Vec{X: m.Origin.X + float64(m.X[i]), Y: m.Origin.Y + float64(m.Y[i]), Z: m.Origin.Z + float64(m.Z[i])}
+}
+
+// Append adds a vertex, given in the frame of the mesh, and returns its index.
+func (m *Mesh) Append(p geom.Vec) int32 {
+	m.X = append(m.X, float32(p.X-m.Origin.X))
+	m.Y = append(m.Y, float32(p.Y-m.Origin.Y))
+	m.Z = append(m.Z, float32(p.Z-m.Origin.Z))
+	return int32(len(m.X) - 1)
+}
+
+// Corners returns the corners of triangle t.
+func (m *Mesh) Corners(t int) (a, b, c geom.Vec) {
+	return m.At(m.Tri[3*t]), m.At(m.Tri[3*t+1]), m.At(m.Tri[3*t+2])
+}
+
+// Bounds returns the smallest box that holds all vertices.
+func (m *Mesh) Bounds() geom.Box { return bounds(m.Origin, m.X, m.Y, m.Z) }
+
+// Area returns the sum of the triangles' areas in mm².
+func (m *Mesh) Area() float64 {
+	var sum float64
+	for t := range m.Triangles() {
+		a, b, c := m.Corners(t)
+		sum += b.Sub(a).Cross(c.Sub(a)).Norm()
+	}
+	return sum / 2
+}
+
+func bounds(origin geom.Vec, x, y, z []float32) geom.Box {
+	if len(x) == 0 {
+		return geom.EmptyBox()
+	}
+	x0, x1 := minMax(x)
+	y0, y1 := minMax(y)
+	z0, z1 := minMax(z)
+	return geom.Box{
+		Min: origin.Add(geom.Vec{X: float64(x0), Y: float64(y0), Z: float64(z0)}),
+		Max: origin.Add(geom.Vec{X: float64(x1), Y: float64(y1), Z: float64(z1)}),
+	}
+}
+
+func minMax(v []float32) (lo, hi float32) {
+	lo, hi = v[0], v[0]
+	for _, x := range v {
+		lo, hi = min(lo, x), max(hi, x)
+	}
+	return lo, hi
+}
