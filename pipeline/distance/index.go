@@ -1,0 +1,220 @@
+// Package distance answers how far a point lies from a triangle mesh, and how
+// far two meshes depart from each other.
+//
+// In comes a mesh, out comes an Index that finds the closest point of the
+// surface for any point, with a sign: positive outside, negative inside. The
+// triangles are put in the order of a Hilbert curve and packed, two to a leaf
+// and four children to a node, into a tree that needs no pointers (after I. Kamel
+// & C. Faloutsos, Hilbert R-tree: An Improved R-tree Using Fractals, VLDB 1994);
+// building it is one sort and one pass a level. The sign is that of the
+// angle-weighted pseudo-normal (J. A. Bærentzen & H. Aanæs, Signed Distance
+// Computation Using the Angle Weighted Pseudonormal, IEEE TVCG 11(3), 2005),
+// which is right also where the closest point is an edge or a corner. TwoSided
+// measures both directions apart (P. Cignoni, C. Rocchini & R. Scopigno,
+// Measuring Error on Simplified Surfaces, CGF 17(2), 1998), on every vertex and
+// on samples spread evenly over the area.
+//
+// Triangles without area are kept and have a distance like any other. A mesh
+// with coordinates that are not finite, or with indices that point nowhere, is
+// refused. The sign needs a welded mesh: corners that should be one vertex must
+// be one vertex.
+package distance
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+
+	"trammel/pipeline/geom"
+	"trammel/pipeline/par"
+	"trammel/pipeline/scan"
+)
+
+// ErrNotFinite says that a mesh has a coordinate that is NaN or infinite.
+var ErrNotFinite = errors.New("the mesh has a coordinate that is not finite")
+
+// ErrIndex says that a triangle names a vertex that does not exist.
+var ErrIndex = errors.New("a triangle names a vertex that does not exist")
+
+// fan is the number of children of a node, leafSize that of triangles in a leaf.
+// BenchmarkClosest at ten million triangles: leaves of 1 are 2 % faster than of 2
+// but cost 120 MB more, leaves of 3 and 4 are 10 % slower.
+const (
+	fan      = 4
+	leafSize = 2
+)
+
+// blockSize is the number of triangles or queries in one piece of parallel work.
+const blockSize = 4096
+
+// node holds the boxes of its four children; a child that does not exist has an
+// empty box, which is infinitely far from everything.
+type node struct {
+	lo, hi [3][fan]float32
+}
+
+// corners are the three corners of a triangle relative to the mesh's origin.
+type corners [9]float32
+
+// Index finds closest points on one mesh. It is never changed after Build and
+// may be used by many goroutines at once. It keeps the mesh, which must not
+// change either.
+type Index struct {
+	mesh   *scan.Mesh
+	tri    []corners // in the order of the tree
+	number []int32   // the triangle of the mesh at each place of tri
+	levels [][]node  // levels[0] holds the boxes of the leaves; the last level is the root
+	slack  float32   // millimetres by which rounding to float32 can move a query, see search
+	fans   vertexFans
+}
+
+// Build makes the index of m in O(n log n) time and about 60 bytes a triangle.
+// It returns ErrNotFinite or ErrIndex for a mesh that is broken. A mesh without
+// triangles gives an index that finds nothing.
+func Build(ctx context.Context, m *scan.Mesh) (*Index, error) {
+	x, err := build(ctx, m)
+	if err != nil {
+		return nil, fmt.Errorf("index a mesh of %d triangles: %w", m.Triangles(), err)
+	}
+	x.fans = newVertexFans(m)
+	return x, nil
+}
+
+// build makes an index that finds points but cannot tell their sign.
+func build(ctx context.Context, m *scan.Mesh) (*Index, error) {
+	if err := checkMesh(ctx, m); err != nil {
+		return nil, err
+	}
+	number, err := hilbertOrder(ctx, m)
+	if err != nil {
+		return nil, err
+	}
+	x := &Index{mesh: m, number: number, tri: make([]corners, len(number))}
+	err = par.Blocks(ctx, len(number), blockSize, func(_, lo, hi int) error {
+		for i := lo; i < hi; i++ {
+			x.tri[i] = cornersOf(m, number[i])
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	x.slack = slackOf(m)
+	return x, x.pack(ctx)
+}
+
+// checkMesh refuses what no distance can be measured to.
+func checkMesh(ctx context.Context, m *scan.Mesh) error {
+	if !m.Origin.IsFinite() {
+		return ErrNotFinite
+	}
+	n := int32(m.Vertices())
+	err := par.Blocks(ctx, m.Vertices(), 16*blockSize, func(_, lo, hi int) error {
+		for i := lo; i < hi; i++ {
+			s := m.X[i] - m.X[i] + m.Y[i] - m.Y[i] + m.Z[i] - m.Z[i] // 0, or NaN
+			if s != 0 {
+				return ErrNotFinite
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return par.Blocks(ctx, 3*m.Triangles(), 16*blockSize, func(_, lo, hi int) error {
+		for _, v := range m.Tri[lo:hi] {
+			if uint32(v) >= uint32(n) {
+				return ErrIndex
+			}
+		}
+		return nil
+	})
+}
+
+func cornersOf(m *scan.Mesh, t int32) corners {
+	a, b, c := m.Tri[3*t], m.Tri[3*t+1], m.Tri[3*t+2]
+	return corners{m.X[a], m.Y[a], m.Z[a], m.X[b], m.Y[b], m.Z[b], m.X[c], m.Y[c], m.Z[c]}
+}
+
+// slackOf returns twice the rounding unit of float32 at the largest coordinate.
+func slackOf(m *scan.Mesh) float32 {
+	b := m.Bounds()
+	if b.IsEmpty() {
+		return 0
+	}
+	lo, hi := b.Min.Sub(m.Origin), b.Max.Sub(m.Origin)
+	most := math.Max(lo.Scale(-1).Max(hi).At(0), math.Max(lo.Scale(-1).Max(hi).At(1), lo.Scale(-1).Max(hi).At(2)))
+	return float32(most * 0x1p-22)
+}
+
+// pack builds the levels of boxes from the leaves up.
+func (x *Index) pack(ctx context.Context) error {
+	if len(x.tri) == 0 {
+		return nil
+	}
+	leaves := par.Count(len(x.tri), leafSize)
+	level := make([]node, par.Count(leaves, fan))
+	err := par.Blocks(ctx, len(level), blockSize/fan, func(_, lo, hi int) error {
+		for i := lo; i < hi; i++ {
+			level[i] = x.leafBoxes(i)
+		}
+		return nil
+	})
+	x.levels = append(x.levels, level)
+	for err == nil && len(level) > 1 {
+		below := level
+		level = make([]node, par.Count(len(below), fan))
+		err = par.Blocks(ctx, len(level), blockSize/fan, func(_, lo, hi int) error {
+			for i := lo; i < hi; i++ {
+				level[i] = nodeBoxes(below, i)
+			}
+			return nil
+		})
+		x.levels = append(x.levels, level)
+	}
+	return err
+}
+
+func emptyNode() node {
+	var n node
+	inf := float32(math.Inf(1))
+	for k := range 3 {
+		for c := range fan {
+			n.lo[k][c], n.hi[k][c] = inf, -inf
+		}
+	}
+	return n
+}
+
+// leafBoxes returns the boxes of the leaves fan·i to fan·i+3.
+func (x *Index) leafBoxes(i int) node {
+	n := emptyNode()
+	first := fan * leafSize * i
+	for j, t := range x.tri[first:min(first+fan*leafSize, len(x.tri))] {
+		c := j / leafSize
+		for k := range 3 {
+			n.lo[k][c] = min(n.lo[k][c], t[k], t[3+k], t[6+k])
+			n.hi[k][c] = max(n.hi[k][c], t[k], t[3+k], t[6+k])
+		}
+	}
+	return n
+}
+
+// nodeBoxes returns the boxes of the nodes fan·i to fan·i+3 of the level below.
+func nodeBoxes(below []node, i int) node {
+	n := emptyNode()
+	for c := range min(fan, len(below)-fan*i) {
+		b := &below[fan*i+c]
+		for k := range 3 {
+			for j := range fan {
+				n.lo[k][c] = min(n.lo[k][c], b.lo[k][j])
+				n.hi[k][c] = max(n.hi[k][c], b.hi[k][j])
+			}
+		}
+	}
+	return n
+}
+
+// local returns p relative to the origin of the mesh.
+func (x *Index) local(p geom.Vec) geom.Vec { return p.Sub(x.mesh.Origin) }
