@@ -33,6 +33,8 @@ func Units() []Unit { return []Unit{Millimetre, Centimetre, Inch, Foot, Metre} }
 // MM returns how many millimetres one unit is, and 0 for an unknown one.
 func (u Unit) MM() float64 {
 	switch u {
+	case Unknown:
+		return 0
 	case Millimetre:
 		return 1
 	case Centimetre:

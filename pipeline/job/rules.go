@@ -1,0 +1,267 @@
+package job
+
+import (
+	"path"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"go.yaml.in/yaml/v3"
+
+	"trammel/pipeline/geom"
+	"trammel/pipeline/length"
+)
+
+// The limits within which a value is possible. They are wide: they catch a wrong
+// unit or a slip of the comma, not a bad choice (common practice, no source).
+var (
+	sphereSize = limits{5, 1000, "the diameter of a reference sphere"}
+	sphereTol  = limits{0.001, 50, "the tolerance of a sphere's diameter"}
+	noiseSize  = limits{0.0001, 100, "the range noise of a scanner"}
+	voxelSize  = limits{0.02, 1000, "a fusion cell"}
+	deviation  = limits{0.0001, 1000, "the deviation of a reduced mesh"}
+	radius     = limits{0.1, 10000, "a search radius"}
+	mountSize  = limits{0.1, 2000, "the diameter of a mount"}
+	spacing    = limits{0.01, 10000, "a point spacing"}
+)
+
+func (d *decoder) sheet(n *yaml.Node) *Sheet {
+	s := &Sheet{Mesh: Mesh{Voxel: DefaultVoxel, Deviation: DefaultDeviation}, Package: PackageWay{Format: "zip"}}
+	d.mapping(n, "",
+		field{"job", true, d.jobName(&s.Job)},
+		field{"title", false, text(d, &s.Title)},
+		field{"client", false, text(d, &s.Client)},
+		field{"units", true, choice(d, &s.Units, length.Millimetre, length.Centimetre, length.Metre, length.Inch)},
+		field{"captured", false, boolean(d, &s.Captured)},
+		field{"instruments", true, d.instruments(&s.Instruments)},
+		field{"spheres", false, d.spheres(&s.Spheres)},
+		field{"object", false, d.object(&s.Object)},
+		field{"mesh", false, d.mesh(&s.Mesh)},
+		field{"datum", false, d.datum(&s.Datum)},
+		field{"mounts", false, d.mounts(&s.Mounts)},
+		field{"coverage", false, d.coverage(&s.Coverage)},
+		field{"package", false, d.packageWay(&s.Package)},
+	)
+	d.together(n, s)
+	return s
+}
+
+// together checks what no key can be blamed for alone.
+func (d *decoder) together(n *yaml.Node, s *Sheet) {
+	if len(d.problems) > 0 {
+		return
+	}
+	for i, ins := range s.Instruments {
+		if ins.Register == BySpheres && s.Spheres == nil {
+			d.bad(n, "spheres", "add spheres: {diameter: 145 mm, tolerance: 1 mm} with the calibrated values, or register: surface or given",
+				"instruments[%d] (%s) is registered by spheres, but the sheet does not say how large they are", i, ins.Name)
+		}
+	}
+	if s.Datum != nil && s.Datum.Method == Control && s.Spheres == nil {
+		d.bad(n, "spheres", "add spheres with their calibrated diameter", "the datum's control points are reference spheres, but the sheet does not say how large they are")
+	}
+}
+
+var jobNames = regexp.MustCompile(`^[A-Za-z0-9_][A-Za-z0-9_.-]{0,99}$`)
+
+func (d *decoder) jobName(into *string) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		s, ok := d.scalar(n, key, "write a name of letters, digits, - _ and .")
+		if !ok {
+			return
+		}
+		if !jobNames.MatchString(s) || strings.HasSuffix(s, ".") || reservedName(s) {
+			d.bad(n, key, "use letters, digits, - _ and . (a letter, digit or _ first, no dot last, at most 100)", "%q cannot name a package file", s)
+			return
+		}
+		*into = s
+	}
+}
+
+// reservedName reports whether a file system gives the name to a device
+// (RFC 8493, section 6.1.1).
+func reservedName(s string) bool {
+	base, _, _ := strings.Cut(strings.ToUpper(s), ".")
+	switch base {
+	case "CON", "PRN", "AUX", "NUL":
+		return true
+	}
+	return len(base) == 4 && (strings.HasPrefix(base, "COM") || strings.HasPrefix(base, "LPT")) && base[3] >= '1' && base[3] <= '9'
+}
+
+func (d *decoder) instruments(into *[]Instrument) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		d.list(n, key, func(n *yaml.Node, key string) {
+			var i Instrument
+			d.instrument(n, key, &i)
+			for _, other := range *into {
+				d.apart(n, key, i, other)
+			}
+			*into = append(*into, i)
+		})
+		if n.Kind == yaml.SequenceNode && len(n.Content) == 0 {
+			d.bad(n, key, "name at least one", "the list is empty")
+		}
+	}
+}
+
+func (d *decoder) instrument(n *yaml.Node, key string, i *Instrument) {
+	d.mapping(n, key,
+		field{"name", true, d.name(&i.Name)},
+		field{"kind", true, choice(d, &i.Kind, Station, Tracked)},
+		field{"drop", true, d.drop(&i.Drop)},
+		field{"register", false, choice(d, &i.Register, BySpheres, BySurface, Given)},
+		field{"units", false, choice(d, &i.Units, length.Units()...)},
+		field{"expect", false, count(d, &i.Expect, 1)},
+		field{"noise", false, lengthIn(d, &i.Noise, noiseSize)},
+		field{"prefer", false, boolean(d, &i.Prefer)},
+	)
+	if i.Register == "" {
+		i.Register = BySpheres
+		if i.Kind == Tracked {
+			i.Register = BySurface
+		}
+	}
+}
+
+// apart checks that two instruments can be told apart by name and by folder.
+func (d *decoder) apart(n *yaml.Node, key string, a, b Instrument) {
+	if a.Name == b.Name && a.Name != "" {
+		d.bad(n, key+".name", "give each instrument its own name", "two instruments are called %q", a.Name)
+	}
+	if a.Drop == "" || b.Drop == "" {
+		return
+	}
+	if a.Drop == b.Drop || strings.HasPrefix(a.Drop, b.Drop+"/") || strings.HasPrefix(b.Drop, a.Drop+"/") {
+		d.bad(n, key+".drop", "give each instrument a folder of its own", "%q and %q (%s) overlap", a.Drop, b.Drop, b.Name)
+	}
+}
+
+func (d *decoder) name(into *string) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		text(d, into)(n, key)
+		if strings.TrimSpace(*into) == "" && n.Kind == yaml.ScalarNode {
+			d.bad(n, key, "write a name", "it is empty")
+		}
+	}
+}
+
+func (d *decoder) drop(into *string) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		const want = "write a folder below the job folder, such as scans/tripod"
+		s, ok := d.scalar(n, key, want)
+		if !ok {
+			return
+		}
+		clean := path.Clean(strings.ReplaceAll(s, `\`, "/"))
+		first, _, _ := strings.Cut(clean, "/")
+		switch {
+		case s == "" || clean == "." || path.IsAbs(clean) || first == ".." || strings.Contains(clean, ":"):
+			d.bad(n, key, want, "%q does not lie below the job folder", s)
+		case first == "work" || first == "out" || first == "notes":
+			d.bad(n, key, want, "%q is a folder that the program keeps for itself", first)
+		default:
+			*into = clean
+		}
+	}
+}
+
+func (d *decoder) spheres(into **Spheres) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		s := &Spheres{Tolerance: DefaultTolerance}
+		d.mapping(n, key,
+			field{"diameter", true, lengthIn(d, &s.Diameter, sphereSize)},
+			field{"tolerance", false, lengthIn(d, &s.Tolerance, sphereTol)},
+			field{"expect", false, count(d, &s.Expect, 1)},
+		)
+		if s.Diameter > 0 && s.Tolerance >= s.Diameter/4 {
+			d.bad(n, key+".tolerance", "a calibrated sphere is known to about a millimetre", "%g mm is more than a quarter of the diameter of %g mm", s.Tolerance, s.Diameter)
+		}
+		*into = s
+	}
+}
+
+func (d *decoder) object(into **geom.Box) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		var b geom.Box
+		d.mapping(n, key, field{"box", true, d.box(&b)})
+		*into = &b
+	}
+}
+
+func (d *decoder) mesh(m *Mesh) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		d.mapping(n, key,
+			field{"voxel", false, lengthIn(d, &m.Voxel, voxelSize)},
+			field{"triangles", false, count(d, &m.Triangles, 100)},
+			field{"deviation", false, lengthIn(d, &m.Deviation, deviation)},
+		)
+	}
+}
+
+func (d *decoder) mounts(into *[]Mount) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		names := map[string]bool{}
+		d.list(n, key, func(n *yaml.Node, key string) {
+			var m Mount
+			d.mapping(n, key,
+				field{"name", true, d.name(&m.Name)},
+				field{"near", true, point(d, &m.Near)},
+				field{"within", true, lengthIn(d, &m.Within, radius)},
+				field{"expect", true, choice(d, &m.Expect, Hole, Stud, Boss, Plane)},
+				field{"diameter", false, lengthIn(d, &m.Diameter, mountSize)},
+			)
+			d.once(n, key, m.Name, names)
+			*into = append(*into, m)
+		})
+	}
+}
+
+func (d *decoder) coverage(into *[]Region) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		names := map[string]bool{}
+		d.list(n, key, func(n *yaml.Node, key string) {
+			r := Region{Share: DefaultShare}
+			d.mapping(n, key,
+				field{"name", true, d.name(&r.Name)},
+				field{"box", true, d.box(&r.Box)},
+				field{"spacing", true, lengthIn(d, &r.Spacing, spacing)},
+				field{"share", false, d.share(&r.Share)},
+			)
+			d.once(n, key, r.Name, names)
+			*into = append(*into, r)
+		})
+	}
+}
+
+func (d *decoder) once(n *yaml.Node, key, name string, names map[string]bool) {
+	if name != "" && names[name] {
+		d.bad(n, key+".name", "give each its own name", "%q stands twice", name)
+	}
+	names[name] = true
+}
+
+func (d *decoder) share(into *float64) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		const want = "write a share above 0 and up to 1, such as 0.95"
+		s, ok := d.scalar(n, key, want)
+		if !ok {
+			return
+		}
+		v, err := strconv.ParseFloat(s, 64)
+		if err != nil || !(v > 0 && v <= 1) {
+			d.bad(n, key, want, "%q is not one", s)
+			return
+		}
+		*into = v
+	}
+}
+
+func (d *decoder) packageWay(p *PackageWay) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		d.mapping(n, key,
+			field{"format", false, choice(d, &p.Format, "zip", "tar.zst")},
+			field{"raw", false, boolean(d, &p.Raw)},
+		)
+	}
+}

@@ -1,0 +1,139 @@
+// Package job holds what a person says about a job and what the program says
+// back: the job sheet, the folder it lies in, and the findings.
+//
+// The sheet is YAML, decoded strictly: unknown keys, lengths without a unit and
+// impossible values are errors that name file, line, key, what is wrong and what
+// would be right, all of them at once. Lengths come out in millimetres. The
+// package reads the job folder; it never writes there.
+package job
+
+import (
+	"trammel/pipeline/geom"
+	"trammel/pipeline/length"
+)
+
+// Sheet is a job sheet. All lengths are millimetres.
+type Sheet struct {
+	Job         string      // names the packages
+	Title       string      // free text
+	Client      string      // free text
+	Units       length.Unit // of every number in the deliverables
+	Captured    bool        // the capture is over, whatever the clock says
+	Instruments []Instrument
+	Spheres     *Spheres   // nil when no reference spheres are used
+	Object      *geom.Box  // what to keep; nil keeps everything
+	Mesh        Mesh       // how to fuse and reduce
+	Datum       *Datum     // nil leaves everything in the network's frame
+	Mounts      []Mount    // what to measure
+	Coverage    []Region   // what must have been seen
+	Package     PackageWay // how to hand over
+}
+
+// Kind tells how an instrument's files relate to each other.
+type Kind string
+
+// The kinds of instruments.
+const (
+	Station Kind = "station" // each file is one set-up in its own frame, scanner at the file's origin
+	Tracked Kind = "tracked" // all files share one frame
+)
+
+// Register tells how the files of an instrument are tied to the rest.
+type Register string
+
+// The ways to register.
+const (
+	BySpheres Register = "spheres" // by reference spheres seen
+	BySurface Register = "surface" // by the shape of the object
+	Given     Register = "given"   // poses stand in the files or in poses.csv
+)
+
+// Instrument is one instrument of the capture and the folder its files go to.
+type Instrument struct {
+	Name     string
+	Kind     Kind
+	Drop     string // slash-separated, relative to the job folder
+	Register Register
+	Units    length.Unit // what its unitless files are in; Unknown when the sheet is silent
+	Expect   int         // how many files make it complete; 0 when the sheet is silent
+	Noise    float64     // range noise, one sigma; 0 when the sheet is silent
+	Prefer   bool        // its surface is taken where several instruments saw one
+}
+
+// Spheres describes the reference spheres.
+type Spheres struct {
+	Diameter  float64 // calibrated
+	Tolerance float64 // accepted error of a fitted diameter
+	Expect    int     // how many stand around the object; 0 when the sheet is silent
+}
+
+// Mesh says how fine the surface is fused and how far it is reduced.
+type Mesh struct {
+	Voxel     float64 // fusion cell
+	Triangles int     // budget of the reduced mesh; 0 for none
+	Deviation float64 // largest allowed departure of the reduced mesh from the fused one
+}
+
+// Method names a way to set up the datum.
+type Method string
+
+// The datum methods.
+const (
+	Control Method = "control" // known coordinates of reference spheres
+	Planes  Method = "planes"  // 3-2-1
+	Mirror  Method = "mirror"  // floor, mirror plane and an origin point
+)
+
+// Datum says how the object's own axes are found.
+type Datum struct {
+	Method Method
+	Points []ControlPoint
+}
+
+// ControlPoint is a reference sphere with known coordinates in the datum frame.
+type ControlPoint struct {
+	Name string
+	At   geom.Vec
+}
+
+// Feature is what a mount is expected to be.
+type Feature string
+
+// The features that can be measured.
+const (
+	Hole  Feature = "hole"
+	Stud  Feature = "stud"
+	Boss  Feature = "boss"
+	Plane Feature = "plane"
+)
+
+// Mount is a place where a part will be bolted on.
+type Mount struct {
+	Name     string
+	Near     geom.Vec // in the datum frame
+	Within   float64  // search radius
+	Expect   Feature
+	Diameter float64 // nominal; 0 when the sheet is silent
+}
+
+// Region is a part of space whose surface must have been seen.
+type Region struct {
+	Name    string
+	Box     geom.Box // in the datum frame
+	Spacing float64  // largest allowed point spacing
+	Share   float64  // share of the surface that must be seen, 0 to 1
+}
+
+// PackageWay says how the package is made.
+type PackageWay struct {
+	Format string // "zip" or "tar.zst"
+	Raw    bool   // whether the raw scans go along
+}
+
+// Defaults for what a sheet may leave out.
+const (
+	DefaultVoxel     = 3.0 // mm; resolves a bolt hole of 10 mm with three cells
+	DefaultDeviation = 0.5 // mm; the range noise of a tripod scanner (common practice, no source)
+	DefaultTolerance = 1.0 // mm; of a sphere's fitted diameter
+	DefaultShare     = 0.95
+)
