@@ -22,6 +22,8 @@ type Departure struct {
 	P999    float64  // 99.9 % of the samples are closer
 	MaxAt   geom.Vec // where on the measured surface Max is
 	Samples int      // how many samples were spread over the area
+
+	Over []geom.Vec // the samples and vertices further away than Options.Limit, in the order of the mesh
 }
 
 // Deviation holds both directions of a comparison. They differ: what is missing
@@ -53,6 +55,8 @@ func (d Deviation) worse() Departure {
 // Options of TwoSided. The zero value is a sensible default.
 type Options struct {
 	Samples int // area samples in each direction; 0 means four a triangle, at least 10,000 and at most 1,000,000
+
+	Limit float64 // millimetres; places further away are listed in Departure.Over; 0 lists none
 }
 
 func (o Options) samples(m *scan.Mesh) int {
@@ -82,7 +86,7 @@ func OneSided(ctx context.Context, a, b *scan.Mesh, o Options) (Departure, error
 	if a.Triangles() == 0 || b.Triangles() == 0 {
 		return Departure{}, ErrEmpty
 	}
-	if err := checkMesh(ctx, a); err != nil {
+	if err := Check(ctx, a); err != nil {
 		return Departure{}, err
 	}
 	x, err := build(ctx, b)
@@ -93,25 +97,34 @@ func OneSided(ctx context.Context, a, b *scan.Mesh, o Options) (Departure, error
 	if err != nil {
 		return Departure{}, err
 	}
-	onArea, d2, err := x.measureArea(ctx, s)
+	limit2 := math.Inf(1)
+	if o.Limit > 0 {
+		limit2 = o.Limit * o.Limit
+	}
+	onArea, d2, err := x.measureArea(ctx, s, limit2)
 	if err != nil {
 		return Departure{}, err
 	}
-	onVertices, err := x.measureVertices(ctx, a)
+	onVertices, err := x.measureVertices(ctx, a, limit2)
 	if err != nil {
 		return Departure{}, err
 	}
 	return summarize(onArea, onVertices, d2), nil
 }
 
-// peak is the largest squared distance of a block, where it is, and the sum.
+// peak is the largest squared distance of a block, where it is, the sum, and the
+// places beyond a limit.
 type peak struct {
 	d2, sum float64
 	at      geom.Vec
+	over    []geom.Vec
 }
 
-func (k *peak) add(d2 float64, at geom.Vec) {
+func (k *peak) add(d2, limit2 float64, at geom.Vec) {
 	k.sum += d2
+	if d2 > limit2 {
+		k.over = append(k.over, at)
+	}
 	if d2 > k.d2 {
 		k.d2, k.at = d2, at
 	}
@@ -122,6 +135,7 @@ func join(blocks []peak) peak {
 	var k peak
 	for _, b := range blocks {
 		k.sum += b.sum
+		k.over = append(k.over, b.over...)
 		if b.d2 > k.d2 {
 			k.d2, k.at = b.d2, b.at
 		}
@@ -130,7 +144,7 @@ func join(blocks []peak) peak {
 }
 
 // measureArea returns the peak over all samples, and each squared distance.
-func (x *Index) measureArea(ctx context.Context, s *sampling) (peak, []float32, error) {
+func (x *Index) measureArea(ctx context.Context, s *sampling, limit2 float64) (peak, []float32, error) {
 	d2 := make([]float32, s.count)
 	peaks := make([]peak, len(s.first)-1)
 	err := par.Each(ctx, len(peaks), func(block int) error {
@@ -138,7 +152,7 @@ func (x *Index) measureArea(ctx context.Context, s *sampling) (peak, []float32, 
 		s.each(block, func(p geom.Vec) {
 			f := x.searchFrom(x.local(p), math.Inf(1), near)
 			near = f.place
-			k.add(f.d2, p)
+			k.add(f.d2, limit2, p)
 			d2[next] = float32(f.d2)
 			next++
 		})
@@ -148,7 +162,7 @@ func (x *Index) measureArea(ctx context.Context, s *sampling) (peak, []float32, 
 }
 
 // measureVertices returns the peak over the vertices that triangles use.
-func (x *Index) measureVertices(ctx context.Context, m *scan.Mesh) (peak, error) {
+func (x *Index) measureVertices(ctx context.Context, m *scan.Mesh, limit2 float64) (peak, error) {
 	used := make([]bool, m.Vertices())
 	for _, v := range m.Tri {
 		used[v] = true
@@ -163,7 +177,7 @@ func (x *Index) measureVertices(ctx context.Context, m *scan.Mesh) (peak, error)
 			p := m.At(int32(v))
 			f := x.searchFrom(x.local(p), math.Inf(1), near)
 			near = f.place
-			k.add(f.d2, p)
+			k.add(f.d2, limit2, p)
 		}
 		return nil
 	})
@@ -171,7 +185,7 @@ func (x *Index) measureVertices(ctx context.Context, m *scan.Mesh) (peak, error)
 }
 
 func summarize(onArea, onVertices peak, d2 []float32) Departure {
-	d := Departure{Samples: len(d2), Max: math.Sqrt(onArea.d2), MaxAt: onArea.at}
+	d := Departure{Samples: len(d2), Max: math.Sqrt(onArea.d2), MaxAt: onArea.at, Over: append(onArea.over, onVertices.over...)}
 	if onVertices.d2 > onArea.d2 {
 		d.Max, d.MaxAt = math.Sqrt(onVertices.d2), onVertices.at
 	}

@@ -111,6 +111,23 @@ func TestSamplesAreUniform(t *testing.T) {
 	within(t, "mean of x²y²", sum/float64(n), 1.0/9, 1e-3)
 }
 
+// TestOverListsTheFarPlaces: of a strip at 0..10 against its first half, what is
+// beyond the limit is exactly what lies more than the limit to the right.
+func TestOverListsTheFarPlaces(t *testing.T) {
+	long := meshOf(geom.Vec{}, []geom.Vec{{}, {X: 10}, {X: 10, Y: 1}, {Y: 1}}, []int32{0, 1, 2, 0, 2, 3})
+	short := meshOf(geom.Vec{}, []geom.Vec{{}, {X: 5}, {X: 5, Y: 1}, {Y: 1}}, []int32{0, 1, 2, 0, 2, 3})
+	d := mustCompare(t, long, short, Options{Samples: 10_000, Limit: 2})
+	within(t, "share beyond", float64(len(d.AToB.Over)-2)/10_000, 0.3, 2e-3)
+	for _, p := range d.AToB.Over {
+		if p.X <= 7 {
+			t.Fatalf("%v is listed, but is only %v away", p, p.X-5)
+		}
+	}
+	if len(d.BToA.Over) != 0 {
+		t.Errorf("%d places listed in a direction without departure", len(d.BToA.Over))
+	}
+}
+
 func TestCompareRefuses(t *testing.T) {
 	if _, err := TwoSided(context.Background(), &scan.Mesh{}, cube(geom.Vec{}, 1), Options{}); !errors.Is(err, ErrEmpty) {
 		t.Errorf("error = %v, want ErrEmpty", err)

@@ -16,9 +16,10 @@ const (
 	digits      = 3 * hilbertBits / digitBits
 )
 
-// hilbertOrder returns the triangles in the order in which a Hilbert curve
+// HilbertOrder returns the triangles of m in the order in which a Hilbert curve
 // through a cube of 2048³ cells meets their middles; ties go to the lower index.
-func hilbertOrder(ctx context.Context, m *scan.Mesh) ([]int32, error) {
+// Triangles that follow each other lie near each other. The mesh must pass Check.
+func HilbertOrder(ctx context.Context, m *scan.Mesh) ([]int32, error) {
 	grid := newHilbertGrid(m.Bounds(), m.Origin)
 	keys := make([]uint64, m.Triangles())
 	err := par.Blocks(ctx, len(keys), blockSize, func(_, lo, hi int) error {

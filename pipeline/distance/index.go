@@ -83,10 +83,10 @@ func Build(ctx context.Context, m *scan.Mesh) (*Index, error) {
 
 // build makes an index that finds points but cannot tell their sign.
 func build(ctx context.Context, m *scan.Mesh) (*Index, error) {
-	if err := checkMesh(ctx, m); err != nil {
+	if err := Check(ctx, m); err != nil {
 		return nil, err
 	}
-	number, err := hilbertOrder(ctx, m)
+	number, err := HilbertOrder(ctx, m)
 	if err != nil {
 		return nil, err
 	}
@@ -104,8 +104,9 @@ func build(ctx context.Context, m *scan.Mesh) (*Index, error) {
 	return x, x.pack(ctx)
 }
 
-// checkMesh refuses what no distance can be measured to.
-func checkMesh(ctx context.Context, m *scan.Mesh) error {
+// Check returns ErrNotFinite or ErrIndex for a mesh that no distance can be
+// measured to, nil for any other, also for one without triangles.
+func Check(ctx context.Context, m *scan.Mesh) error {
 	if !m.Origin.IsFinite() {
 		return ErrNotFinite
 	}

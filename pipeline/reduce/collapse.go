@@ -1,0 +1,273 @@
+package reduce
+
+import (
+	"slices"
+
+	"trammel/pipeline/geom"
+)
+
+// carver collapses the edges of one partition. Several work on one surface at
+// once: each changes only vertices and triangles that are its own, and reads
+// beyond them only positions and flags that nobody changes.
+type carver struct {
+	s       *surface
+	queue   *queue
+	detail  *detail
+	removed int // triangles
+
+	atU, atV     fan // scratch
+	nearU, nearV []int32
+}
+
+// fill queues every edge of the triangles lo to hi that may be collapsed.
+func (k *carver) fill(lo, hi int) {
+	s := k.s
+	for t := lo; t < hi; t++ {
+		for i := range 3 {
+			a, b := s.tri[3*t+i], s.tri[3*t+(i+1)%3]
+			// An inner edge is met twice, once in each direction.
+			if a < b || s.flags[a]&s.flags[b]&onBorder != 0 && !k.isMetAgain(a, b) {
+				k.offer(a, b)
+			}
+		}
+	}
+}
+
+// isMetAgain reports whether a triangle has the edge from b to a.
+func (k *carver) isMetAgain(a, b int32) bool {
+	k.atV.read(k.s, b)
+	return slices.Contains(k.atV.from, a)
+}
+
+// offer queues the edge between u and v, unless one of them must stay.
+func (k *carver) offer(u, v int32) {
+	s := k.s
+	if (s.flags[u]|s.flags[v])&(held|onSeam) != 0 {
+		return
+	}
+	_, all := k.sum(u, v)
+	d, ok := all.minimum()
+	if !ok { // triangles without area
+		d = s.at(v).Sub(s.at(u)).Scale(0.5)
+	}
+	cost := all.at(d)
+	if s.boost != nil {
+		cost *= float64(max(s.boost[u], s.boost[v]))
+	}
+	if cost-cost == 0 && (!k.detail.isLimited || k.isAllowed(u, d) && k.isAllowed(v, s.at(u).Add(d).Sub(s.at(v)))) {
+		k.queue.push(u, v, s.version[u]+s.version[v], cost)
+	}
+}
+
+// isAllowed says whether a vertex may move by d: by how much that leaves its planes,
+// in the mean.
+func (k *carver) isAllowed(v int32, d geom.Vec) bool {
+	q := k.s.q[v].form()
+	return q.at(d) <= float64(k.s.area[v])*k.detail.limitAt(k.s.at(v).Add(k.s.origin))
+}
+
+// pointWeight is the weight of the distance to the two ends of an edge beside
+// that to their planes. It decides where planes do not: on flat ground it asks for
+// short edges. An end 100 mm away costs as much as a plane 0.2 mm away.
+const pointWeight = 5e-6
+
+// sum returns the quadrics of u and v together, with the origin at u: without and
+// with the distance to the points themselves.
+func (k *carver) sum(u, v int32) (planes, all form) {
+	e := k.s.at(v).Sub(k.s.at(u))
+	planes = k.s.q[u].form()
+	planes.add(&k.s.q[v], e)
+	all = planes
+	w := pointWeight * float64(k.s.area[u]+k.s.area[v])
+	all.addPoint(geom.Vec{}, w)
+	all.addPoint(e, w)
+	return planes, all
+}
+
+// run collapses edges in the order of their cost, as long as their bucket is not
+// above most and more than enough triangles have to go.
+func (k *carver) run(most, enough int) {
+	for k.removed < enough {
+		e, ok := k.queue.pop(most)
+		if !ok {
+			return
+		}
+		s := k.s
+		if s.head[e.u] >= 0 && s.head[e.v] >= 0 && s.version[e.u]+s.version[e.v] == e.stamp {
+			k.collapse(e.u, e.v)
+		}
+	}
+}
+
+// collapse merges u into v when the result is sound, and queues the edges of the
+// merged vertex.
+func (k *carver) collapse(u, v int32) {
+	s := k.s
+	k.atU.read(s, u)
+	k.atV.read(s, v)
+	shared := count(k.atU.from, v) + count(k.atU.to, v)
+	if !k.isLinkSound(u, v, shared) {
+		return
+	}
+	planes, all := k.sum(u, v)
+	d := k.place(&all, u, v)
+	p := s.at(u).Add(d)
+	x, y, z := float32(p.X), float32(p.Y), float32(p.Z)
+	p = geom.Vec{X: float64(x), Y: float64(y), Z: float64(z)}
+	if !k.keepsShape(&k.atU, u, v, p) || !k.keepsShape(&k.atV, v, u, p) {
+		return
+	}
+	s.q[v] = planes.moved(p.Sub(s.at(u)))
+	s.x[v], s.y[v], s.z[v] = x, y, z
+	s.area[v] += s.area[u]
+	s.flags[v] |= s.flags[u]
+	if s.boost != nil {
+		s.boost[v] = max(s.boost[u], s.boost[v])
+	}
+	s.version[v] += s.version[u] + 1
+	k.rewire(u, v)
+	k.removed += shared
+	k.offerAround(v)
+}
+
+// isLinkSound says whether the surface stays a manifold: the neighbours that u and
+// v have in common must be those of the triangles they share (the link condition;
+// T. Dey, H. Edelsbrunner, S. Guha & D. Nekhayev, Topology preserving edge
+// contraction, Publ. Inst. Math. 66, 1999), an edge between two border vertices
+// must itself be border, and something must be left of the component.
+func (k *carver) isLinkSound(u, v int32, shared int) bool {
+	bothOnBorder := k.s.flags[u]&k.s.flags[v]&onBorder != 0
+	if shared == 0 || shared > 2 || shared == 2 && bothOnBorder {
+		return false
+	}
+	nU, nV := len(k.atU.corners), len(k.atV.corners)
+	if nU+nV == 2*shared || shared == 2 && nU == 3 && nV == 3 { // the last of it; a tetrahedron
+		return false
+	}
+	k.nearU, k.nearV = k.atU.neighbours(k.nearU[:0]), k.atV.neighbours(k.nearV[:0])
+	common := 0
+	for _, w := range k.nearU {
+		if slices.Contains(k.nearV, w) {
+			common++
+		}
+	}
+	return common == shared
+}
+
+// neighbours appends the vertices around the fan to buf, each once.
+func (f *fan) neighbours(buf []int32) []int32 {
+	buf = append(buf, f.from...)
+	for _, b := range f.to {
+		if !slices.Contains(f.from, b) {
+			buf = append(buf, b)
+		}
+	}
+	return buf
+}
+
+// place returns where the merged vertex goes, relative to u: inside the surface
+// where the quadric is least among the places that keep the volume (P. Lindstrom &
+// G. Turk, Fast and memory efficient polygonal simplification, IEEE Visualization
+// 1998, §4.1, volume preservation, here as a constraint of the quadric); on the
+// border, where there is no volume, where the quadric is least.
+func (k *carver) place(f *form, u, v int32) geom.Vec {
+	if (k.s.flags[u]|k.s.flags[v])&onBorder == 0 {
+		g, volume := k.volume(u, v)
+		if d, ok := f.minimumOn(g, volume); ok {
+			return d
+		}
+	}
+	if d, ok := f.minimum(); ok {
+		return d
+	}
+	return k.s.at(v).Sub(k.s.at(u)).Scale(0.5)
+}
+
+// volume returns the constraint g·d = s under which moving all corners at u and v
+// to u+d keeps the volume below the surface.
+func (k *carver) volume(u, v int32) (g geom.Vec, s float64) {
+	o := k.s.at(u)
+	for i, a := range k.atU.from {
+		b := k.atU.to[i]
+		g = g.Add(k.s.at(a).Sub(o).Cross(k.s.at(b).Sub(o)))
+	}
+	p := k.s.at(v).Sub(o)
+	for i, a := range k.atV.from {
+		b := k.atV.to[i]
+		if a == u || b == u {
+			continue
+		}
+		n := k.s.at(a).Sub(o).Sub(p).Cross(k.s.at(b).Sub(o).Sub(p))
+		g = g.Add(n)
+		s += n.Dot(p)
+	}
+	return g, s
+}
+
+const (
+	// cosMaxTurn: no triangle turns by more than about 78 degrees in one collapse;
+	// beyond 90 it would be flipped.
+	cosMaxTurn = 0.2
+	// minShape is the least ratio of area to squared edges, 1 for an equilateral
+	// triangle, that a collapse may make out of a better triangle: sides of about 1 : 10.
+	minShape = 0.1
+)
+
+// keepsShape says whether all triangles of a star that survive stay unflipped and
+// well shaped when their vertex own moves to p; those that have gone as well vanish.
+func (k *carver) keepsShape(around *fan, own, gone int32, p geom.Vec) bool {
+	was := k.s.at(own)
+	for i, a := range around.from {
+		b := around.to[i]
+		if a == gone || b == gone {
+			continue
+		}
+		pa, pb := k.s.at(a), k.s.at(b)
+		before := pa.Sub(was).Cross(pb.Sub(was))
+		e, g := pa.Sub(p), pb.Sub(p)
+		after := e.Cross(g)
+		area2, old2 := after.Norm2(), before.Norm2()
+		dot := before.Dot(after)
+		if area2 == 0 || old2 > 0 && (dot <= 0 || dot*dot < cosMaxTurn*cosMaxTurn*area2*old2) {
+			return false
+		}
+		sides := e.Norm2() + g.Norm2() + pa.Sub(pb).Norm2()
+		if 12*area2 >= minShape*minShape*sides*sides { // 2√3 |cross| / sides ≥ minShape
+			continue
+		}
+		oldSides := pa.Sub(was).Norm2() + pb.Sub(was).Norm2() + pa.Sub(pb).Norm2()
+		if area2*oldSides*oldSides < old2*sides*sides {
+			return false
+		}
+	}
+	return true
+}
+
+// rewire removes the shared triangles and gives those of u to v.
+func (k *carver) rewire(u, v int32) {
+	s := k.s
+	s.head[u], s.head[v] = -1, -1
+	for i, c := range k.atV.corners {
+		if k.atV.from[i] == u || k.atV.to[i] == u {
+			first := c - c%3
+			s.tri[first], s.tri[first+1], s.tri[first+2] = dead, dead, dead
+			continue
+		}
+		s.next[c], s.head[v] = s.head[v], c
+	}
+	for _, c := range k.atU.corners {
+		if s.tri[c] != dead {
+			s.tri[c] = v
+			s.next[c], s.head[v] = s.head[v], c
+		}
+	}
+}
+
+// offerAround queues all edges of v.
+func (k *carver) offerAround(v int32) {
+	k.atV.read(k.s, v)
+	k.nearV = k.atV.neighbours(k.nearV[:0])
+	for _, w := range k.nearV {
+		k.offer(v, w)
+	}
+}
