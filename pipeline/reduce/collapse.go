@@ -46,10 +46,7 @@ func (k *carver) offer(u, v int32) {
 		return
 	}
 	_, all := k.sum(u, v)
-	d, ok := all.minimum()
-	if !ok { // triangles without area
-		d = s.at(v).Sub(s.at(u)).Scale(0.5)
-	}
+	d := k.cheapest(&all, u, v)
 	cost := all.at(d)
 	if s.boost != nil {
 		cost *= float64(max(s.boost[u], s.boost[v]))
@@ -64,6 +61,22 @@ func (k *carver) offer(u, v int32) {
 func (k *carver) isAllowed(v int32, d geom.Vec) bool {
 	q := k.s.q[v].form()
 	return q.at(d) <= float64(k.s.area[v])*k.detail.limitAt(k.s.at(v).Add(k.s.origin))
+}
+
+// cheapest returns where, relative to u, the merged vertex costs least. A vertex on
+// the border does not move to meet one of the inside.
+func (k *carver) cheapest(f *form, u, v int32) geom.Vec {
+	fixedU, fixedV := k.s.flags[u]&onBorder != 0, k.s.flags[v]&onBorder != 0
+	switch {
+	case fixedU && !fixedV:
+		return geom.Vec{}
+	case fixedV && !fixedU:
+		return k.s.at(v).Sub(k.s.at(u))
+	}
+	if d, ok := f.minimum(); ok {
+		return d
+	}
+	return k.s.at(v).Sub(k.s.at(u)).Scale(0.5) // triangles without area
 }
 
 // pointWeight is the weight of the distance to the two ends of an edge beside
@@ -177,10 +190,7 @@ func (k *carver) place(f *form, u, v int32) geom.Vec {
 			return d
 		}
 	}
-	if d, ok := f.minimum(); ok {
-		return d
-	}
-	return k.s.at(v).Sub(k.s.at(u)).Scale(0.5)
+	return k.cheapest(f, u, v)
 }
 
 // volume returns the constraint g·d = s under which moving all corners at u and v
