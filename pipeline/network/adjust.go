@@ -1,0 +1,342 @@
+package network
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+	"trammel/pipeline/fit"
+	"trammel/pipeline/geom"
+)
+
+// equation is one adjusted observation: station k saw sphere i. Its residual is
+// v = X_i - (R_k·y + t_k), its weight matrix P = (R_k·C·R_kᵀ)⁻¹, all in the
+// network frame. The derivatives of -v are [-[R_k·y]×, I] by the pose (a rotation
+// vector about the network axes, a translation) and -I by the centre.
+type equation struct {
+	station, observation, sphere int
+	unknown                      int // column of the station's pose in the reduced system, -1 for the first station
+	column                       int // index of the sphere among the unknown centres
+	arm                          geom.Vec
+	v                            geom.Vec
+	p                            geom.Mat
+}
+
+// adjustment is a solved network: the normal equations of all poses and centres,
+// the centres eliminated.
+type adjustment struct {
+	equations []equation
+	stations  []int // of the unknown poses, in order
+	spheres   []int // of the unknown centres, in order
+	bySphere  [][]int
+	q         *mat.SymDense // cofactors of the poses
+	dInv      []geom.Mat    // inverse of each centre's own normal block
+	chi2      float64
+	dof       int
+}
+
+// adjust solves for all poses and all centres seen from two stations or more:
+// Gauss–Newton on the normal equations with the centres eliminated, the first
+// linked station held (a minimal constraint). ok is false when some pose is not
+// determined; poses and centres then stay as they were.
+func (s *solver) adjust() (ok bool) {
+	poses, spheres := slices.Clone(s.poses), slices.Clone(s.spheres)
+	for range 20 {
+		a := s.assemble(false)
+		step, ok := a.reduce()
+		if !ok {
+			s.poses, s.spheres = poses, spheres
+			return false
+		}
+		if s.apply(a, step) < 1e-7 { // of a standard uncertainty
+			break
+		}
+	}
+	s.followSingles()
+	s.adjusted = s.assemble(true)
+	_, ok = s.adjusted.reduce()
+	return ok
+}
+
+// followSingles carries the spheres that one station saw along with its pose.
+func (s *solver) followSingles() {
+	n := s.counts()
+	for _, st := range s.linked {
+		for j, at := range s.places[st] {
+			if n[at] == 1 {
+				s.spheres[at].center = s.poses[st].Apply(s.seen[st][j].center)
+			}
+		}
+	}
+}
+
+// assemble builds the equations at the present poses and centres. The arms of the
+// iteration are the observed ones, which make its fixed point the exact minimum;
+// those of the final cofactors are the adjusted ones, the better estimate.
+func (s *solver) assemble(final bool) *adjustment {
+	a := &adjustment{}
+	column := slices.Repeat([]int{-1}, len(s.spheres))
+	for at, n := range s.counts() {
+		if n > 1 {
+			column[at] = len(a.spheres)
+			a.spheres = append(a.spheres, at)
+		}
+	}
+	a.bySphere = make([][]int, len(a.spheres))
+	for k, st := range s.linked {
+		if k > 0 {
+			a.stations = append(a.stations, st)
+		}
+		for j, at := range s.places[st] {
+			if column[at] >= 0 {
+				a.bySphere[column[at]] = append(a.bySphere[column[at]], len(a.equations))
+				e := s.equation(st, j, k-1, column[at])
+				a.chi2 += e.v.Dot(e.p.MulVec(e.v))
+				if final {
+					e.arm = e.arm.Add(e.v)
+				}
+				a.equations = append(a.equations, e)
+			}
+		}
+	}
+	a.dof = 3*len(a.equations) - 6*len(a.stations) - 3*len(a.spheres)
+	return a
+}
+
+func (s *solver) equation(st, j, unknown, column int) equation {
+	o, pose, at := s.seen[st][j], s.poses[st], s.places[st][j]
+	arm := pose.Turn(o.center)
+	p, _ := pose.R.Congruent(o.cov).Inv() // prepare refused singular covariances
+	return equation{station: st, observation: j, sphere: at, unknown: unknown, column: column,
+		arm: arm, v: s.spheres[at].center.Sub(arm.Add(pose.T)), p: p}
+}
+
+// block is the 6×3 product of an equation's pose derivatives with its weight.
+func (e *equation) block() (rot, tra geom.Mat) { return geom.Skew(e.arm).Mul(e.p), e.p }
+
+// reduce factors the normal equations and returns the step of all poses.
+func (a *adjustment) reduce() (step []float64, ok bool) {
+	n := 6 * len(a.stations)
+	a.dInv = make([]geom.Mat, len(a.spheres))
+	normal, right := mat.NewSymDense(max(n, 1), nil), make([]float64, max(n, 1))
+	if n == 0 {
+		return nil, false
+	}
+	for c, list := range a.bySphere {
+		var d geom.Mat
+		var g geom.Vec // D·δX + Bᵀ·δp = -g
+		for _, k := range list {
+			e := &a.equations[k]
+			d = d.Add(e.p)
+			g = g.Add(e.p.MulVec(e.v))
+		}
+		inv, ok := d.Inv()
+		if !ok {
+			return nil, false
+		}
+		a.dInv[c] = inv
+		a.eliminate(list, inv, g, normal, right)
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(normal) || !(chol.Cond() < 1e14) {
+		return nil, false
+	}
+	var x mat.VecDense
+	if chol.SolveVecTo(&x, mat.NewVecDense(n, right)) != nil {
+		return nil, false
+	}
+	a.q = &mat.SymDense{}
+	return x.RawVector().Data, chol.InverseTo(a.q) == nil
+}
+
+// eliminate adds one sphere's share to the reduced normal equations: the blocks
+// of its stations, less what its own centre takes out of them.
+func (a *adjustment) eliminate(list []int, inv geom.Mat, g geom.Vec, normal *mat.SymDense, right []float64) {
+	for _, k := range list {
+		e := &a.equations[k]
+		if e.unknown < 0 {
+			continue
+		}
+		// With J = [-[arm]×, I]: JᵀP = [[arm]×·P; P], JᵀPv is the gradient, and JᵀP·D⁻¹ carries the centre.
+		rot, tra := e.block()
+		pull := e.p.MulVec(e.v.Sub(inv.MulVec(g)))
+		addVec(right, 6*e.unknown, e.arm.Cross(pull))
+		addVec(right, 6*e.unknown+3, pull)
+		addSix(normal, e.unknown, e.unknown, rot, tra, e.arm, geom.Identity(), 1)
+		for _, l := range list {
+			f := &a.equations[l]
+			if f.unknown >= e.unknown {
+				addSix(normal, e.unknown, f.unknown, rot.Mul(inv), tra.Mul(inv), f.arm, f.p, -1)
+			}
+		}
+	}
+}
+
+func addVec(v []float64, at int, x geom.Vec) {
+	v[at] += x.X
+	v[at+1] += x.Y
+	v[at+2] += x.Z
+}
+
+// addSix adds sign·[rot; tra]·p·[-[arm]×, I] to the 6×6 block (i, j).
+func addSix(n *mat.SymDense, i, j int, rot, tra geom.Mat, arm geom.Vec, p geom.Mat, sign float64) {
+	turn := geom.Skew(arm).Scale(-1)
+	rp, tp := rot.Mul(p).Scale(sign), tra.Mul(p).Scale(sign)
+	for k, b := range [4]geom.Mat{rp.Mul(turn), rp, tp.Mul(turn), tp} {
+		row, col := 6*i+3*(k/2), 6*j+3*(k%2)
+		for x := range 9 {
+			if r, c := row+x/3, col+x%3; r <= c {
+				n.SetSym(r, c, n.At(r, c)+b[x])
+			}
+		}
+	}
+}
+
+// apply moves poses and centres and returns the largest move, in standard
+// uncertainties.
+func (s *solver) apply(a *adjustment, step []float64) float64 {
+	for k, st := range a.stations {
+		w := geom.Vec{X: step[6*k], Y: step[6*k+1], Z: step[6*k+2]}
+		t := geom.Vec{X: step[6*k+3], Y: step[6*k+4], Z: step[6*k+5]}
+		s.poses[st] = geom.Pose{R: geom.RotVec(w).Mul(s.poses[st].R), T: s.poses[st].T.Add(t)}
+	}
+	var largest float64
+	for c, list := range a.bySphere {
+		var sum geom.Vec
+		for _, k := range list {
+			e := &a.equations[k]
+			at := s.poses[e.station].Apply(s.seen[e.station][e.observation].center)
+			sum = sum.Add(e.p.MulVec(at.Sub(s.spheres[a.spheres[c]].center)))
+		}
+		move := a.dInv[c].MulVec(sum)
+		x := &s.spheres[a.spheres[c]]
+		x.center = x.center.Add(move)
+		x.sigma = math.Sqrt(a.dInv[c].Trace() / 3)
+		largest = max(largest, move.Norm()/x.sigma)
+	}
+	return largest
+}
+
+// A hypothesis is an error of the observations that the network may hide: rows[k]
+// carries what one unit of it does to the place that equation k observed.
+type hypothesis struct {
+	rows map[int]geom.Mat // columns are the directions of the error
+	dof  int
+}
+
+// test returns the estimate of the error, the normal matrix M of that estimate
+// (its inverse is its covariance) and the test value bᵀM⁻¹b, chi-square of dof when
+// there is no such error. With G the effect on the observations, b = -GᵀPv... of
+// the adjusted network and M = GᵀP·Qvv·P·G.
+func (a *adjustment) test(h hypothesis) (estimate geom.Vec, m geom.Mat, value float64) {
+	var b geom.Vec
+	keys := make([]int, 0, len(h.rows))
+	for k := range h.rows {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	across := make(map[int]geom.Mat) // GᵀP summed by sphere
+	var touched []int
+	for _, k := range keys {
+		e := &a.equations[k]
+		gp := h.rows[k].T().Mul(e.p)
+		b = b.Sub(gp.MulVec(e.v))
+		m = m.Add(gp.Mul(h.rows[k]))
+		if _, seen := across[e.column]; !seen {
+			touched = append(touched, e.column)
+		}
+		across[e.column] = across[e.column].Add(gp)
+	}
+	poses := a.push(h, keys, across, touched)
+	for _, c := range touched {
+		m = m.Add(across[c].Mul(a.dInv[c]).Mul(across[c].T()).Scale(-1))
+	}
+	m = m.Add(a.throughPoses(poses).Scale(-1))
+	inv, ok := invert(m, h.dof)
+	if !ok {
+		return geom.Vec{}, m, 0
+	}
+	estimate = inv.MulVec(b)
+	return estimate, m, b.Dot(estimate)
+}
+
+// push returns AᵀPG reduced to the poses: 3 columns of 6 numbers a station.
+func (a *adjustment) push(h hypothesis, keys []int, across map[int]geom.Mat, touched []int) map[int][2]geom.Mat {
+	poses := make(map[int][2]geom.Mat)
+	add := func(k int, e *equation, pg geom.Mat, sign float64) {
+		if k < 0 {
+			return
+		}
+		b := poses[k]
+		b[0] = b[0].Add(geom.Skew(e.arm).Mul(pg).Scale(sign))
+		b[1] = b[1].Add(pg.Scale(sign))
+		poses[k] = b
+	}
+	for _, k := range keys {
+		e := &a.equations[k]
+		add(e.unknown, e, e.p.Mul(h.rows[k]), 1)
+	}
+	for _, c := range touched {
+		carried := a.dInv[c].Mul(across[c].T())
+		for _, k := range a.bySphere[c] {
+			e := &a.equations[k]
+			add(e.unknown, e, e.p.Mul(carried), -1)
+		}
+	}
+	return poses
+}
+
+// throughPoses returns HᵀQH for the columns H given by station.
+func (a *adjustment) throughPoses(poses map[int][2]geom.Mat) geom.Mat {
+	keys := make([]int, 0, len(poses))
+	for k := range poses {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	var sum geom.Mat
+	for _, k := range keys {
+		for _, l := range keys {
+			q := a.poseCofactor(k, l)
+			for i := range 2 {
+				for j := range 2 {
+					sum = sum.Add(poses[k][i].T().Mul(q.Block(3*i, 3*j)).Mul(poses[l][j]))
+				}
+			}
+		}
+	}
+	return sum
+}
+
+func (a *adjustment) poseCofactor(k, l int) fit.Mat6 {
+	var m fit.Mat6
+	for x := range m {
+		m[x] = a.q.At(6*k+x/6, 6*l+x%6)
+	}
+	return m
+}
+
+// invert inverts the leading dof×dof part of m, the rest zero, and refuses what
+// the network does not control at all.
+func invert(m geom.Mat, dof int) (geom.Mat, bool) {
+	if dof == 1 {
+		return geom.Diag(1/m[0], 0, 0), m[0] > 0
+	}
+	values, _ := geom.Eigen(m)
+	if !(values.X > 1e-9*values.Z) {
+		return geom.Mat{}, false
+	}
+	return m.Inv()
+}
+
+// sphereCov returns the covariance of an unknown centre.
+func (a *adjustment) sphereCov(c int) geom.Mat {
+	poses := make(map[int][2]geom.Mat)
+	for _, k := range a.bySphere[c] {
+		if e := &a.equations[k]; e.unknown >= 0 {
+			rot, tra := e.block()
+			b := poses[e.unknown]
+			poses[e.unknown] = [2]geom.Mat{b[0].Add(rot.Mul(a.dInv[c])), b[1].Add(tra.Mul(a.dInv[c]))}
+		}
+	}
+	return a.dInv[c].Add(a.throughPoses(poses))
+}
