@@ -33,6 +33,7 @@ type adjustment struct {
 	dInv      []geom.Mat    // inverse of each centre's own normal block
 	chi2      float64
 	dof       int
+	control   [][]geom.Mat // see controls; by sphere, m×m blocks row-major
 }
 
 // adjust solves for all poses and all centres seen from two stations or more:
@@ -54,7 +55,9 @@ func (s *solver) adjust() (ok bool) {
 	}
 	s.followSingles()
 	s.adjusted = s.assemble(true)
-	_, ok = s.adjusted.reduce()
+	if _, ok = s.adjusted.reduce(); ok {
+		s.adjusted.controls()
+	}
 	return ok
 }
 
@@ -217,126 +220,10 @@ func (s *solver) apply(a *adjustment, step []float64) float64 {
 	return largest
 }
 
-// A hypothesis is an error of the observations that the network may hide: rows[k]
-// carries what one unit of it does to the place that equation k observed.
-type hypothesis struct {
-	rows map[int]geom.Mat // columns are the directions of the error
-	dof  int
-}
-
-// test returns the estimate of the error, the normal matrix M of that estimate
-// (its inverse is its covariance) and the test value bᵀM⁻¹b, chi-square of dof when
-// there is no such error. With G the effect on the observations, b = -GᵀPv... of
-// the adjusted network and M = GᵀP·Qvv·P·G.
-func (a *adjustment) test(h hypothesis) (estimate geom.Vec, m geom.Mat, value float64) {
-	var b geom.Vec
-	keys := make([]int, 0, len(h.rows))
-	for k := range h.rows {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	across := make(map[int]geom.Mat) // GᵀP summed by sphere
-	var touched []int
-	for _, k := range keys {
-		e := &a.equations[k]
-		gp := h.rows[k].T().Mul(e.p)
-		b = b.Sub(gp.MulVec(e.v))
-		m = m.Add(gp.Mul(h.rows[k]))
-		if _, seen := across[e.column]; !seen {
-			touched = append(touched, e.column)
-		}
-		across[e.column] = across[e.column].Add(gp)
-	}
-	poses := a.push(h, keys, across, touched)
-	for _, c := range touched {
-		m = m.Add(across[c].Mul(a.dInv[c]).Mul(across[c].T()).Scale(-1))
-	}
-	m = m.Add(a.throughPoses(poses).Scale(-1))
-	inv, ok := invert(m, h.dof)
-	if !ok {
-		return geom.Vec{}, m, 0
-	}
-	estimate = inv.MulVec(b)
-	return estimate, m, b.Dot(estimate)
-}
-
-// push returns AᵀPG reduced to the poses: 3 columns of 6 numbers a station.
-func (a *adjustment) push(h hypothesis, keys []int, across map[int]geom.Mat, touched []int) map[int][2]geom.Mat {
-	poses := make(map[int][2]geom.Mat)
-	add := func(k int, e *equation, pg geom.Mat, sign float64) {
-		if k < 0 {
-			return
-		}
-		b := poses[k]
-		b[0] = b[0].Add(geom.Skew(e.arm).Mul(pg).Scale(sign))
-		b[1] = b[1].Add(pg.Scale(sign))
-		poses[k] = b
-	}
-	for _, k := range keys {
-		e := &a.equations[k]
-		add(e.unknown, e, e.p.Mul(h.rows[k]), 1)
-	}
-	for _, c := range touched {
-		carried := a.dInv[c].Mul(across[c].T())
-		for _, k := range a.bySphere[c] {
-			e := &a.equations[k]
-			add(e.unknown, e, e.p.Mul(carried), -1)
-		}
-	}
-	return poses
-}
-
-// throughPoses returns HᵀQH for the columns H given by station.
-func (a *adjustment) throughPoses(poses map[int][2]geom.Mat) geom.Mat {
-	keys := make([]int, 0, len(poses))
-	for k := range poses {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	var sum geom.Mat
-	for _, k := range keys {
-		for _, l := range keys {
-			q := a.poseCofactor(k, l)
-			for i := range 2 {
-				for j := range 2 {
-					sum = sum.Add(poses[k][i].T().Mul(q.Block(3*i, 3*j)).Mul(poses[l][j]))
-				}
-			}
-		}
-	}
-	return sum
-}
-
 func (a *adjustment) poseCofactor(k, l int) fit.Mat6 {
 	var m fit.Mat6
 	for x := range m {
 		m[x] = a.q.At(6*k+x/6, 6*l+x%6)
 	}
 	return m
-}
-
-// invert inverts the leading dof×dof part of m, the rest zero, and refuses what
-// the network does not control at all.
-func invert(m geom.Mat, dof int) (geom.Mat, bool) {
-	if dof == 1 {
-		return geom.Diag(1/m[0], 0, 0), m[0] > 0
-	}
-	values, _ := geom.Eigen(m)
-	if !(values.X > 1e-9*values.Z) {
-		return geom.Mat{}, false
-	}
-	return m.Inv()
-}
-
-// sphereCov returns the covariance of an unknown centre.
-func (a *adjustment) sphereCov(c int) geom.Mat {
-	poses := make(map[int][2]geom.Mat)
-	for _, k := range a.bySphere[c] {
-		if e := &a.equations[k]; e.unknown >= 0 {
-			rot, tra := e.block()
-			b := poses[e.unknown]
-			poses[e.unknown] = [2]geom.Mat{b[0].Add(rot.Mul(a.dInv[c])), b[1].Add(tra.Mul(a.dInv[c]))}
-		}
-	}
-	return a.dInv[c].Add(a.throughPoses(poses))
 }

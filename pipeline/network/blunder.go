@@ -3,7 +3,6 @@ package network
 import (
 	"cmp"
 	"math"
-	"math/bits"
 	"slices"
 
 	"trammel/pipeline/fit"
@@ -84,8 +83,11 @@ func (s *solver) seers(at int) []int {
 func (s *solver) joinPlaces() {
 	for p := range s.spheres {
 		for q := p + 1; q < len(s.spheres); q++ {
+			if s.spheres[p].center.Dist(s.spheres[q].center) > s.o.Nudge {
+				continue
+			}
 			a, b := s.seers(p), s.seers(q)
-			if len(a) == 0 || len(b) == 0 || max(len(a), len(b)) < 2 || s.spheres[p].center.Dist(s.spheres[q].center) > s.o.Nudge {
+			if len(a) == 0 || len(b) == 0 || max(len(a), len(b)) < 2 {
 				continue
 			}
 			if slices.ContainsFunc(a, func(st int) bool { return slices.Contains(b, st) }) {
@@ -105,8 +107,8 @@ func (s *solver) joinPlaces() {
 // A suspicion is a hypothesis with its evidence: either some stations saw a sphere
 // elsewhere, or all distances of one station are wrong by a factor.
 type suspicion struct {
-	sphere   int // column in the adjustment, -1 for a scale
-	group    []int
+	sphere   int   // column in the adjustment, -1 for a scale
+	group    []int // which of the sphere's equations
 	station  int
 	estimate geom.Vec
 	sigma    float64
@@ -116,21 +118,24 @@ type suspicion struct {
 // strongest returns the suspicion with the most evidence beyond the level that
 // keeps the chance of any false alarm in the network at Significance (Šidák).
 func (s *solver) strongest() (suspicion, bool) {
-	a := s.adjusted
 	list := s.suspicions()
 	if len(list) == 0 {
 		return suspicion{}, false
 	}
 	alpha := fit.Sidak(s.o.Significance, len(list))
-	limit := map[int]float64{1: fit.ChiSquareQuantile(1-alpha, 1), 3: fit.ChiSquareQuantile(1-alpha, 3)}
+	place, scale := fit.ChiSquareQuantile(1-alpha, 3), fit.ChiSquareQuantile(1-alpha, 1)
 	spread := s.spread2()
 	for i := range list {
-		h := s.hypothesis(list[i])
-		estimate, m, value := a.test(h)
-		list[i].estimate, list[i].excess = estimate, value/spread-limit[h.dof]
-		if inv, ok := invert(m, h.dof); ok {
-			list[i].sigma = math.Sqrt(inv.Trace())
+		c := &list[i]
+		var e estimate
+		if c.sphere >= 0 {
+			e = s.adjusted.displacement(c.sphere, c.group)
+			c.excess = e.value/spread - place
+		} else {
+			e = s.adjusted.scaleError(c.station)
+			c.excess = e.value/spread - scale
 		}
+		c.estimate, c.sigma = e.size, e.sigma
 	}
 	best := slices.MaxFunc(list, func(x, y suspicion) int { return cmp.Compare(x.excess, y.excess) })
 	return best, best.excess > 0
@@ -142,9 +147,10 @@ func (s *solver) strongest() (suspicion, bool) {
 // fifth of a sigma) it is left alone as chance.
 func (s *solver) spread2() float64 {
 	var values []float64
-	for k := range s.adjusted.equations {
-		_, _, v := s.adjusted.test(hypothesis{rows: map[int]geom.Mat{k: geom.Identity()}, dof: 3})
-		values = append(values, v)
+	for c, list := range s.adjusted.bySphere {
+		for i := range list {
+			values = append(values, s.adjusted.displacement(c, []int{i}).value)
+		}
 	}
 	if len(values) == 0 {
 		return 1
@@ -160,13 +166,7 @@ func (s *solver) suspicions() []suspicion {
 	var list []suspicion
 	for c, equations := range s.adjusted.bySphere {
 		for _, g := range groups(len(equations)) {
-			members := make([]int, 0, len(equations))
-			for i, k := range equations {
-				if g&(1<<i) != 0 {
-					members = append(members, k)
-				}
-			}
-			list = append(list, suspicion{sphere: c, group: members})
+			list = append(list, suspicion{sphere: c, group: g})
 		}
 	}
 	for _, st := range s.linked {
@@ -175,49 +175,35 @@ func (s *solver) suspicions() []suspicion {
 	return list
 }
 
-// groups returns, as bit sets, the smaller sides of the ways to part n stations in
-// input order: one against the rest, those before against those after, and for up
-// to five stations every other way. Of two halves it is the later one.
-func groups(n int) []uint64 {
-	if n < 2 || n > 63 {
-		return nil
-	}
-	all := uint64(1)<<n - 1
-	var list []uint64
-	add := func(g uint64) {
-		if c := all &^ g; bits.OnesCount64(c) < bits.OnesCount64(g) || bits.OnesCount64(c) == bits.OnesCount64(g) && c > g {
-			g = c
+// groups returns the smaller sides of the ways to part n stations in input order:
+// one against the rest, those before against those after, and for up to five
+// stations every other way. Of two halves it is the later one.
+func groups(n int) [][]int {
+	var list [][]int
+	add := func(in func(i int) bool) {
+		var g, rest []int
+		for i := range n {
+			if in(i) {
+				g = append(g, i)
+			} else {
+				rest = append(rest, i)
+			}
 		}
-		if !slices.Contains(list, g) {
+		if len(rest) < len(g) || len(rest) == len(g) && rest[0] > g[0] {
+			g = rest
+		}
+		if len(g) > 0 && !slices.ContainsFunc(list, func(h []int) bool { return slices.Equal(g, h) }) {
 			list = append(list, g)
 		}
 	}
-	for i := range n {
-		add(1 << i)
+	for k := range n {
+		add(func(i int) bool { return i == k })
+		add(func(i int) bool { return i > k })
 	}
-	for i := 1; i < n; i++ {
-		add(all &^ (1<<i - 1))
-	}
-	for g := uint64(1); n <= 5 && g < all; g++ {
-		add(g)
+	for set := 1; n <= 5 && set < 1<<n; set++ {
+		add(func(i int) bool { return set>>i&1 == 1 })
 	}
 	return list
-}
-
-func (s *solver) hypothesis(c suspicion) hypothesis {
-	rows := make(map[int]geom.Mat)
-	if c.sphere >= 0 {
-		for _, k := range c.group {
-			rows[k] = geom.Identity()
-		}
-		return hypothesis{rows, 3}
-	}
-	for k, e := range s.adjusted.equations {
-		if e.station == c.station {
-			rows[k] = geom.Mat{e.arm.X, 0, 0, e.arm.Y, 0, 0, e.arm.Z, 0, 0}
-		}
-	}
-	return hypothesis{rows, 1}
 }
 
 // take acts on a suspicion and adjusts again; it returns false when the network
@@ -229,8 +215,8 @@ func (s *solver) take(c suspicion) bool {
 	}
 	at := s.adjusted.spheres[c.sphere]
 	stations := make([]int, len(c.group))
-	for i, k := range c.group {
-		stations[i] = s.adjusted.equations[k].station
+	for i, g := range c.group {
+		stations[i] = s.adjusted.equations[s.adjusted.bySphere[c.sphere][g]].station
 	}
 	found := splitOff{sphere: at, place: len(s.spheres), by: c.estimate, sigma: c.sigma, resolved: true}
 	s.spheres = append(s.spheres, sphere{center: s.spheres[at].center.Add(c.estimate), sigma: s.spheres[at].sigma, origin: s.spheres[at].origin})

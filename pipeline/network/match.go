@@ -55,23 +55,27 @@ type matcher struct {
 	a, b   []sight
 	da, db [][]float64
 	slack  float64
+	reach  float64 // no two distances that differ by more can agree
 	found  []match
+}
+
+func newMatcher(a, b []sight, slack float64) *matcher {
+	return &matcher{a: a, b: b, da: table(a), db: table(b), slack: slack, reach: 2 * slack * max(largest(a), largest(b))}
 }
 
 // findMatch returns the largest set of spheres of b that fits onto a rigidly.
 // Every pair of equal distances, completed to a triangle, proposes a motion,
 // which is refined and verified on all spheres; a mirrored layout fails there.
 func findMatch(a, b []sight, slack float64) match {
-	m := &matcher{a: a, b: b, da: table(a), db: table(b), slack: slack}
+	m := newMatcher(a, b, slack)
 	ea, eb := edges(a), edges(b)
-	reach := 2 * slack * max(largest(a), largest(b))
 	first := 0
 	for _, e := range ea {
-		for first < len(eb) && eb[first].length < e.length-reach {
+		for first < len(eb) && eb[first].length < e.length-m.reach {
 			first++
 		}
 		for _, f := range eb[first:] {
-			if f.length > e.length+reach {
+			if f.length > e.length+m.reach {
 				break
 			}
 			m.propose(e.i, e.k, f.i, f.k, 1)
@@ -85,7 +89,7 @@ func findMatch(a, b []sight, slack float64) match {
 // within a tenth: from the largest triangles down, the ratio of two distances
 // proposes the factor.
 func findScaledMatch(a, b []sight, slack float64) match {
-	m := &matcher{a: a, b: b, da: table(a), db: table(b), slack: slack}
+	m := newMatcher(a, b, slack)
 	ea, eb := edges(a), edges(b)
 	for _, f := range eb[len(eb)/2:] {
 		for _, e := range ea {
@@ -119,8 +123,12 @@ func largest(s []sight) float64 {
 
 // same reports whether the distance i-k of a equals the distance j-l of b over scale.
 func (m *matcher) same(i, k, j, l int, scale float64) bool {
-	a, b, c, d := m.a[i].sigma, m.a[k].sigma, m.b[j].sigma, m.b[l].sigma
 	e := m.da[i][k] - m.db[j][l]/scale
+	return math.Abs(e) <= m.reach && m.within(e, i, k, j, l)
+}
+
+func (m *matcher) within(e float64, i, k, j, l int) bool {
+	a, b, c, d := m.a[i].sigma, m.a[k].sigma, m.b[j].sigma, m.b[l].sigma
 	return e*e <= m.slack*m.slack*(a*a+b*b+c*c+d*d)
 }
 
@@ -128,13 +136,21 @@ func (m *matcher) propose(i, k, j, l int, scale float64) {
 	if !m.same(i, k, j, l, scale) {
 		return
 	}
+	fromJ, fromL, per := m.db[j], m.db[l], 1/scale
 	for x := range m.a {
-		if x == i || x == k || m.height(i, k, x) < 10*m.slack*m.a[x].sigma {
-			continue // nearly on one line: the rotation about it would be open
+		if x == i || x == k {
+			continue
 		}
-		for y := range m.b {
-			if y != j && y != l && m.same(i, x, j, y, scale) && m.same(k, x, l, y, scale) && !m.known([3][2]int{{i, j}, {k, l}, {x, y}}) {
-				m.verify([][2]int{{i, j}, {k, l}, {x, y}}, scale)
+		di, dk := m.da[i][x], m.da[k][x]
+		for y := range fromJ {
+			e, f := di-fromJ[y]*per, dk-fromL[y]*per
+			if math.Abs(e) > m.reach || math.Abs(f) > m.reach || y == j || y == l {
+				continue
+			}
+			three := [3][2]int{{i, j}, {k, l}, {x, y}}
+			// Nearly on one line, the rotation about it would be open.
+			if m.within(e, i, x, j, y) && m.within(f, k, x, l, y) && m.height(i, k, x) > 10*m.slack*m.a[x].sigma && !m.known(three) {
+				m.verify(three[:], scale)
 			}
 		}
 	}

@@ -386,6 +386,21 @@ func TestMovedByFiveSigma(t *testing.T) {
 	}
 }
 
+func TestGroups(t *testing.T) {
+	for n, want := range map[int][][]int{
+		2: {{1}},
+		3: {{0}, {1}, {2}},
+		4: {{0}, {1}, {2, 3}, {2}, {3}, {1, 3}, {1, 2}},
+	} {
+		if got := groups(n); !reflect.DeepEqual(got, want) {
+			t.Errorf("groups of %d: %v, want %v", n, got, want)
+		}
+	}
+	if got := len(groups(70)); got != 70+67 {
+		t.Errorf("%d groups of 70 stations, want 70 single ones and 67 further splits", got)
+	}
+}
+
 func TestTwoBlundersAtOnce(t *testing.T) {
 	m := sim{spheres: layout(), stations: 8, sigma: 0.1,
 		move: func(k, s int) geom.Vec {

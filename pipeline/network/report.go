@@ -138,7 +138,7 @@ func (s *solver) isElsewhere(st int, e edge) bool {
 		if other == st {
 			continue
 		}
-		m := matcher{a: s.seen[other], b: s.seen[st], da: table(s.seen[other]), db: table(s.seen[st]), slack: agree}
+		m := newMatcher(s.seen[other], s.seen[st], agree)
 		for i := range m.a {
 			for k := range i {
 				if m.same(i, k, e.i, e.k, 1) {

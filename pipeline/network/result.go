@@ -124,17 +124,19 @@ func (s *solver) fillTests(r *Result, number []int) {
 	// A displacement in space is looked for among all observations at once.
 	alpha := fit.Sidak(s.o.Significance, max(1, len(s.suspicions())))
 	lambda := fit.Noncentrality(alpha, s.o.Power, 3)
-	for k, e := range a.equations {
-		_, m, chi2 := a.test(hypothesis{rows: map[int]geom.Mat{k: geom.Identity()}, dof: 3})
-		q, _ := e.p.Inv()
-		b, root := e.p.MulVec(e.v).Scale(-1), m.Sigmas()
-		r.Tests = append(r.Tests, Test{Station: e.station, Observation: e.observation, Sphere: number[e.sphere], Residual: e.v,
-			Redundancy: q.Mul(m), W: over(b, root), Detectable: over(geom.Vec{X: delta, Y: delta, Z: delta}, root), Chi2: chi2})
-		if d, ok := detectable(m, lambda); ok {
-			x, st := &r.Spheres[number[e.sphere]], &r.Stations[e.station]
-			x.Detectable, st.Detectable = max(x.Detectable, d), max(st.Detectable, d)
+	for c, list := range a.bySphere {
+		for i, k := range list {
+			e, d := &a.equations[k], a.displacement(c, []int{i})
+			q, _ := e.p.Inv()
+			b, root := e.p.MulVec(e.v).Scale(-1), d.m.Sigmas()
+			r.Tests = append(r.Tests, Test{Station: e.station, Observation: e.observation, Sphere: number[e.sphere], Residual: e.v,
+				Redundancy: q.Mul(d.m), W: over(b, root), Detectable: over(geom.Vec{X: delta, Y: delta, Z: delta}, root), Chi2: d.value})
+			if size, ok := detectable(d.m, lambda); ok {
+				x, st := &r.Spheres[number[e.sphere]], &r.Stations[e.station]
+				x.Detectable, st.Detectable = max(x.Detectable, size), max(st.Detectable, size)
+			}
+			r.Stations[e.station].Redundancy += q.Mul(d.m).Trace()
 		}
-		r.Stations[e.station].Redundancy += q.Mul(m).Trace()
 	}
 }
 
