@@ -11,8 +11,9 @@ import (
 
 // equation is one adjusted observation: station k saw sphere i. Its residual is
 // v = X_i - (R_k·y + t_k), its weight matrix P = (R_k·C·R_kᵀ)⁻¹, all in the
-// network frame. The derivatives of -v are [-[R_k·y]×, I] by the pose (a rotation
-// vector about the network axes, a translation) and -I by the centre.
+// network frame. The derivatives of -v are [-[arm]×, I] by the pose (a rotation
+// vector about the network axes through the station's middle, and that point's
+// translation) and -I by the centre; arm is R_k·(y - middle).
 type equation struct {
 	station, observation, sphere int
 	unknown                      int // column of the station's pose in the reduced system, -1 for the first station
@@ -108,10 +109,38 @@ func (s *solver) assemble(final bool) *adjustment {
 
 func (s *solver) equation(st, j, unknown, column int) equation {
 	o, pose, at := s.seen[st][j], s.poses[st], s.places[st][j]
-	arm := pose.Turn(o.center)
 	p, _ := pose.R.Congruent(o.cov).Inv() // prepare refused singular covariances
 	return equation{station: st, observation: j, sphere: at, unknown: unknown, column: column,
-		arm: arm, v: s.spheres[at].center.Sub(arm.Add(pose.T)), p: p}
+		arm: pose.Turn(o.center.Sub(s.middle(st))), v: s.spheres[at].center.Sub(pose.Apply(o.center)), p: p}
+}
+
+// middle returns the centroid of a station's spheres in its own frame: the point
+// that its unknown rotation turns about and its unknown translation moves, so that
+// the equations stay well conditioned however far away the frame's zero point is.
+func (s *solver) middle(st int) geom.Vec {
+	var sum geom.Vec
+	first := s.seen[st][0].center
+	for _, o := range s.seen[st] {
+		sum = sum.Add(o.center.Sub(first))
+	}
+	return first.Add(sum.Scale(1 / float64(len(s.seen[st]))))
+}
+
+// poseCov returns the cofactors of a station's pose as a rotation vector and the
+// translation at the zero point of its frame: δt = [R·m]×·δω + δc with the middle m.
+func (s *solver) poseCov(k int) fit.Mat6 {
+	st, q := s.adjusted.stations[k], s.adjusted.poseCofactor(k, k)
+	arm := geom.Skew(s.poses[st].Turn(s.middle(st)))
+	rr, rt, tt := q.Block(0, 0), q.Block(0, 3), q.Block(3, 3)
+	art := arm.Mul(rt)
+	cross := rr.Mul(arm.T()).Add(rt)
+	shift := arm.Congruent(rr).Add(art).Add(art.T()).Add(tt)
+	var out fit.Mat6
+	for x := range 9 {
+		i, j := x/3, x%3
+		out[6*i+j], out[6*i+3+j], out[6*(3+j)+i], out[6*(3+i)+3+j] = rr[x], cross[x], cross[x], shift[x]
+	}
+	return out
 }
 
 // block is the 6×3 product of an equation's pose derivatives with its weight.
@@ -201,7 +230,9 @@ func (s *solver) apply(a *adjustment, step []float64) float64 {
 	for k, st := range a.stations {
 		w := geom.Vec{X: step[6*k], Y: step[6*k+1], Z: step[6*k+2]}
 		t := geom.Vec{X: step[6*k+3], Y: step[6*k+4], Z: step[6*k+5]}
-		s.poses[st] = geom.Pose{R: geom.RotVec(w).Mul(s.poses[st].R), T: s.poses[st].T.Add(t)}
+		m := s.middle(st)
+		c, r := s.poses[st].Apply(m).Add(t), geom.RotVec(w).Mul(s.poses[st].R)
+		s.poses[st] = geom.Pose{R: r, T: c.Sub(r.MulVec(m))}
 	}
 	var largest float64
 	for c, list := range a.bySphere {

@@ -7,6 +7,7 @@ import (
 
 	"trammel/pipeline/fit"
 	"trammel/pipeline/geom"
+	"trammel/pipeline/job"
 )
 
 // splitOff is a sphere that was found to stand in two places.
@@ -20,8 +21,11 @@ type splitOff struct {
 // settle adjusts the network and takes out what does not belong, the strongest
 // evidence first, until nothing is left that chance would not bring about.
 func (s *solver) settle() {
-	if len(s.linked) < 2 || !s.adjust() {
-		s.adjusted = nil
+	if len(s.linked) < 2 {
+		return
+	}
+	if !s.adjust() {
+		s.giveUp()
 		return
 	}
 	s.reunite()
@@ -32,6 +36,14 @@ func (s *solver) settle() {
 			return
 		}
 	}
+}
+
+// giveUp reports a network that matched but does not hold: some pose stays open.
+func (s *solver) giveUp() {
+	for _, st := range s.linked {
+		s.report(job.StationUnlinked, job.Hold, s.stations[st].Name, "Its spheres match those of other set-ups, but together they leave a direction open, so that no position can be computed. Add a sphere well aside of the others and scan again.")
+	}
+	s.linked, s.adjusted = nil, nil
 }
 
 // reunite gives spheres that only one station holds another try, now that all

@@ -113,7 +113,7 @@ func (s *solver) placeCov(at int) geom.Mat {
 	cov := pose.R.Congruent(o.cov)
 	if k := slices.Index(s.adjusted.stations, st); k >= 0 {
 		m := s.adjusted.poseCofactor(k, k)
-		cov = cov.Add(m.At(pose.Turn(o.center)))
+		cov = cov.Add(m.At(pose.Turn(o.center.Sub(s.middle(st)))))
 	}
 	return cov
 }
@@ -169,7 +169,7 @@ func (s *solver) fillStations(r *Result, number []int, factor float64) {
 			x.Spheres[j] = number[at]
 		}
 		if k := slices.Index(s.adjusted.stations, st); k >= 0 {
-			x.Cov = s.adjusted.poseCofactor(k, k)
+			x.Cov = s.poseCov(k)
 			for i := range x.Cov {
 				x.Cov[i] *= factor
 			}
