@@ -13,7 +13,9 @@ import (
 // v = X_i - (R_k·y + t_k), its weight matrix P = (R_k·C·R_kᵀ)⁻¹, all in the
 // network frame. The derivatives of -v are [-[arm]×, I] by the pose (a rotation
 // vector about the network axes through the station's middle, and that point's
-// translation) and -I by the centre; arm is R_k·(y - middle).
+// translation) and -I by the centre. arm runs from the middle to the present centre,
+// not to the observed one: the weights turn with the station, and only so does the
+// iteration end at the minimum of the residuals in the stations' own frames.
 type equation struct {
 	station, observation, sphere int
 	unknown                      int // column of the station's pose in the reduced system, -1 for the first station
@@ -44,7 +46,7 @@ type adjustment struct {
 func (s *solver) adjust() (ok bool) {
 	poses, spheres := slices.Clone(s.poses), slices.Clone(s.spheres)
 	for range 20 {
-		a := s.assemble(false)
+		a := s.assemble()
 		step, ok := a.reduce()
 		if !ok {
 			s.poses, s.spheres = poses, spheres
@@ -55,7 +57,7 @@ func (s *solver) adjust() (ok bool) {
 		}
 	}
 	s.followSingles()
-	s.adjusted = s.assemble(true)
+	s.adjusted = s.assemble()
 	if _, ok = s.adjusted.reduce(); ok {
 		s.adjusted.controls()
 	}
@@ -74,10 +76,8 @@ func (s *solver) followSingles() {
 	}
 }
 
-// assemble builds the equations at the present poses and centres. The arms of the
-// iteration are the observed ones, which make its fixed point the exact minimum;
-// those of the final cofactors are the adjusted ones, the better estimate.
-func (s *solver) assemble(final bool) *adjustment {
+// assemble builds the equations at the present poses and centres.
+func (s *solver) assemble() *adjustment {
 	a := &adjustment{}
 	column := slices.Repeat([]int{-1}, len(s.spheres))
 	for at, n := range s.counts() {
@@ -96,9 +96,6 @@ func (s *solver) assemble(final bool) *adjustment {
 				a.bySphere[column[at]] = append(a.bySphere[column[at]], len(a.equations))
 				e := s.equation(st, j, k-1, column[at])
 				a.chi2 += e.v.Dot(e.p.MulVec(e.v))
-				if final {
-					e.arm = e.arm.Add(e.v)
-				}
 				a.equations = append(a.equations, e)
 			}
 		}
@@ -110,8 +107,9 @@ func (s *solver) assemble(final bool) *adjustment {
 func (s *solver) equation(st, j, unknown, column int) equation {
 	o, pose, at := s.seen[st][j], s.poses[st], s.places[st][j]
 	p, _ := pose.R.Congruent(o.cov).Inv() // prepare refused singular covariances
+	x := s.spheres[at].center
 	return equation{station: st, observation: j, sphere: at, unknown: unknown, column: column,
-		arm: pose.Turn(o.center.Sub(s.middle(st))), v: s.spheres[at].center.Sub(pose.Apply(o.center)), p: p}
+		arm: x.Sub(pose.Apply(s.middle(st))), v: x.Sub(pose.Apply(o.center)), p: p}
 }
 
 // middle returns the centroid of a station's spheres in its own frame: the point
