@@ -67,6 +67,10 @@ func NewRegion(r job.Region) *Region {
 // Box returns the region's box, in the datum's frame.
 func (g *Region) Box() geom.Box { return g.want.Box }
 
+// Above is how far above a surface that was seen from outside the space counts
+// as free: two cells.
+func (g *Region) Above() float64 { return 2 * g.cell }
+
 func (g *Region) at(p geom.Vec) int {
 	d := p.Sub(g.want.Box.Min).Scale(1 / g.cell)
 	i, j, k := min(int(d.X), g.nx-1), min(int(d.Y), g.ny-1), min(int(d.Z), g.nz-1)

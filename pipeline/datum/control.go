@@ -38,10 +38,10 @@ type Point struct {
 type Result struct {
 	OK             bool // false: the datum does not fit, NetworkToDatum is the identity
 	NetworkToDatum geom.Pose
-	Cov            [36]float64 // of (rotation vector in rad, translation in mm) about Center, datum axes, row-major
-	Center         geom.Vec    // of the points used, datum frame
-	RMS            float64     // of the residual distances of the points used
-	Points         []Point     // in the order of the job sheet
+	Cov            fit.Mat6 // of (rotation vector in rad, translation in mm) about Center, datum axes, row-major
+	Center         geom.Vec // of the points used, datum frame
+	RMS            float64  // of the residual distances of the points used
+	Points         []Point  // in the order of the job sheet
 	Findings       []job.Finding
 }
 

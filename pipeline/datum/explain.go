@@ -3,8 +3,7 @@ package datum
 import (
 	"fmt"
 
-	"gonum.org/v1/gonum/mat"
-
+	"trammel/pipeline/fit"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/length"
 )
@@ -51,47 +50,19 @@ func (m *matcher) with(change func(geom.Vec) geom.Vec) assignment {
 // covariance carries the spheres' covariances, and the misfit seen, into the
 // datum's pose: Σ = (Σ AᵢᵀCᵢ⁻¹Aᵢ)⁻¹ with Aᵢ = (−[lever]×, I) (CV-3.2), where the
 // known coordinates count as doubtful as the residuals show.
-func (m *matcher) covariance(a assignment, center geom.Vec) [36]float64 {
-	info := mat.NewSymDense(6, nil)
+func (m *matcher) covariance(a assignment, center geom.Vec) fit.Mat6 {
 	floor := a.rms * a.rms * float64(a.count) / max(1, float64(3*a.count-6)) // variance of one coordinate
+	var arms []geom.Vec
+	var covs []geom.Mat
 	for i, k := range a.sphere {
-		if k < 0 {
-			continue
-		}
-		c := a.pose.R.Congruent(m.spheres[k].Cov).Add(geom.Diag(floor, floor, floor))
-		weight, ok := c.Inv()
-		if !ok {
-			continue
-		}
-		addInformation(info, weight, m.points[i].At.Sub(center))
-	}
-	var inv mat.Dense
-	if err := inv.Inverse(info); err != nil {
-		return [36]float64{}
-	}
-	var out [36]float64
-	for i := range out {
-		out[i] = inv.At(i/6, i%6)
-	}
-	return out
-}
-
-func addInformation(info *mat.SymDense, weight geom.Mat, lever geom.Vec) {
-	turn := geom.Skew(lever).Scale(-1)
-	rows := [3][6]float64{}
-	for i := range 3 {
-		copy(rows[i][:3], turn[3*i:3*i+3])
-		rows[i][3+i] = 1
-	}
-	for i := range 6 {
-		for j := i; j < 6; j++ {
-			sum := info.At(i, j)
-			for r := range 3 {
-				for c := range 3 {
-					sum += rows[r][i] * weight[3*r+c] * rows[c][j]
-				}
-			}
-			info.SetSym(i, j, sum)
+		if k >= 0 {
+			arms = append(arms, m.points[i].At.Sub(center))
+			covs = append(covs, a.pose.R.Congruent(m.spheres[k].Cov).Add(geom.Diag(floor, floor, floor)))
 		}
 	}
+	cov, err := fit.PoseCov(arms, covs)
+	if err != nil { // three perfect spheres without any doubt of their own: nothing to carry
+		return fit.Mat6{}
+	}
+	return cov
 }

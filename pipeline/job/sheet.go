@@ -8,6 +8,8 @@
 package job
 
 import (
+	"time"
+
 	"trammel/pipeline/geom"
 	"trammel/pipeline/length"
 )
@@ -137,3 +139,19 @@ const (
 	DefaultTolerance = 1.0 // mm; of a sphere's fitted diameter
 	DefaultShare     = 0.95
 )
+
+// StillCaptured reports whether a job counts as still being captured: its newest
+// scan is younger than quiet, an expected number is not reached, and the sheet
+// does not say that the capture is over. arrived returns how many scans of an
+// instrument are there.
+func (s *Sheet) StillCaptured(newest, now time.Time, quiet time.Duration, arrived func(instrument int) int) bool {
+	if s.Captured || newest.IsZero() || now.Sub(newest) >= quiet {
+		return false
+	}
+	for i, ins := range s.Instruments {
+		if n := arrived(i); n < max(1, ins.Expect) {
+			return true
+		}
+	}
+	return false
+}

@@ -21,6 +21,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -92,12 +93,18 @@ func Read(path string) ([]Entry, error) {
 	if err != nil {
 		return nil, err
 	}
-	entries, end, err := scan(f, path)
-	if err := errors.Join(err, f.Close()); err != nil {
+	entries, err := Parse(f, path)
+	return entries, errors.Join(err, f.Close())
+}
+
+// Parse is Read for a log from anywhere; name stands in errors.
+func Parse(r io.Reader, name string) ([]Entry, error) {
+	entries, end, err := scan(r, name)
+	if err != nil {
 		return nil, err
 	}
 	if end.torn {
-		return entries, fmt.Errorf("%s: %w", path, ErrTorn)
+		return entries, fmt.Errorf("%s: %w", name, ErrTorn)
 	}
 	return entries, nil
 }
@@ -211,4 +218,20 @@ func chain(prev string, now time.Time, entries []Entry) ([]byte, error) {
 		prev = digest(line)
 	}
 	return text.Bytes(), nil
+}
+
+// Open returns the findings that were found and not cleared again, in the order
+// in which they were found.
+func Open(entries []Entry) []Entry {
+	var open []Entry
+	for _, e := range entries {
+		switch e.Event {
+		case Found:
+			open = append(open, e)
+		case Cleared:
+			open = slices.DeleteFunc(open, func(f Entry) bool { return f.Code == e.Code && f.Subject == e.Subject && f.Text == e.Text })
+		case ScanSeen, Built, Noted, Accepted, Released, Recovered:
+		}
+	}
+	return open
 }

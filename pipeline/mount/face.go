@@ -1,6 +1,7 @@
 package mount
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -164,4 +165,25 @@ func (f *face) density() float64 {
 func (f *face) countRadius() float64 {
 	area := (slices.Max(f.x) - slices.Min(f.x)) * (slices.Max(f.y) - slices.Min(f.y))
 	return math.Sqrt(30 * area / (math.Pi * float64(len(f.x))))
+}
+
+// scatter estimates the noise of points across the surface they lie on: the
+// median, over sample points, of the rms distance of the nearest neighbours from
+// their own plane.
+func scatter(points []geom.Vec) float64 {
+	const samples, neighbours = 100, 12
+	crowd := thinned(points, 5000)
+	var rms []float64
+	for i := 0; i < len(crowd); i += max(1, len(crowd)/samples) {
+		near := slices.Clone(crowd)
+		slices.SortFunc(near, func(a, b geom.Vec) int { return cmp.Compare(a.Sub(crowd[i]).Norm2(), b.Sub(crowd[i]).Norm2()) })
+		if p, err := fit.Plane(near[:min(neighbours, len(near))], 0); err == nil {
+			rms = append(rms, p.Sigma)
+		}
+	}
+	if len(rms) == 0 {
+		return 0
+	}
+	slices.Sort(rms)
+	return rms[len(rms)/2]
 }

@@ -72,9 +72,12 @@ func Measure(m job.Mount, seen []Seen) Result {
 func (r Result) doubt() float64 { return math.Sqrt(r.Cov.Trace() + r.SigmaDia*r.SigmaDia) }
 
 func measureIn(m job.Mount, s Seen) (r Result, why string) {
-	near := gather(s.Points, m.Near, reach(m))
+	near := gather(s.Points, m.Near, Reach(m))
 	if len(near) < leastPoints {
-		return r, fmt.Sprintf("%s has %d points within %.0f mm, at least %d are needed", s.Instrument, len(near), reach(m), leastPoints)
+		return r, fmt.Sprintf("%s has %d points within %.0f mm, at least %d are needed", s.Instrument, len(near), Reach(m), leastPoints)
+	}
+	if s.Noise == 0 {
+		s.Noise = scatter(near)
 	}
 	switch m.Expect {
 	case job.Hole:
@@ -101,9 +104,9 @@ func measureIn(m job.Mount, s Seen) (r Result, why string) {
 // circle: fewer cannot tell a face from clutter.
 const leastPoints = 40
 
-// reach is how far around the expected place points are taken: the search radius
+// Reach is how far around the expected place points are taken: the search radius
 // and a rim of twice the diameter around whatever lies at its edge.
-func reach(m job.Mount) float64 { return m.Within + 2*math.Max(m.Diameter, 5) }
+func Reach(m job.Mount) float64 { return m.Within + 2*math.Max(m.Diameter, 5) }
 
 func gather(points []geom.Vec, near geom.Vec, within float64) []geom.Vec {
 	var out []geom.Vec
@@ -114,6 +117,9 @@ func gather(points []geom.Vec, near geom.Vec, within float64) []geom.Vec {
 	}
 	return out
 }
+
+// Lost returns the result of a mount that could not be looked for.
+func Lost(m job.Mount, why string) Result { return missing(m, why) }
 
 func missing(m job.Mount, why string) Result {
 	return Result{Name: m.Name, Kind: m.Expect, Findings: []job.Finding{{

@@ -119,3 +119,69 @@ func minMax(v []float32) (lo, hi float32) {
 	}
 	return lo, hi
 }
+
+// Cloud returns the vertices as points with normals: the mean of the normals of
+// the triangles around a vertex, weighted by area. A vertex without a triangle
+// gets the zero normal. The coordinate slices are shared with the mesh.
+func (m *Mesh) Cloud() *Cloud {
+	c := &Cloud{Origin: m.Origin, X: m.X, Y: m.Y, Z: m.Z}
+	c.NX, c.NY, c.NZ = make([]float32, len(m.X)), make([]float32, len(m.X)), make([]float32, len(m.X))
+	for t := range m.Triangles() {
+		p, q, r := m.Corners(t)
+		n := q.Sub(p).Cross(r.Sub(p))
+		for _, v := range m.Tri[3*t : 3*t+3] {
+			c.NX[v] += float32(n.X)
+			c.NY[v] += float32(n.Y)
+			c.NZ[v] += float32(n.Z)
+		}
+	}
+	for i := range c.NX {
+		n := c.Normal(i).Unit()
+		c.NX[i], c.NY[i], c.NZ[i] = float32(n.X), float32(n.Y), float32(n.Z)
+	}
+	return c
+}
+
+// Moved returns the cloud carried by a motion; the new origin is the old one's
+// image, so that the float32 parts stay as small as they were.
+func (c *Cloud) Moved(p geom.Pose) *Cloud {
+	out := &Cloud{Origin: p.Apply(c.Origin), Intensity: c.Intensity}
+	out.X, out.Y, out.Z = turned(p, c.X, c.Y, c.Z)
+	if c.HasNormals() {
+		out.NX, out.NY, out.NZ = turned(p, c.NX, c.NY, c.NZ)
+	}
+	return out
+}
+
+func turned(p geom.Pose, x, y, z []float32) (tx, ty, tz []float32) {
+	tx, ty, tz = make([]float32, len(x)), make([]float32, len(x)), make([]float32, len(x))
+	for i := range x {
+		v := p.Turn(geom.Vec{X: float64(x[i]), Y: float64(y[i]), Z: float64(z[i])})
+		tx[i], ty[i], tz[i] = float32(v.X), float32(v.Y), float32(v.Z)
+	}
+	return tx, ty, tz
+}
+
+// Join returns one cloud of all parts, in the frame that they share. It has
+// normals if every part with points has.
+func Join(parts []*Cloud) *Cloud {
+	out := &Cloud{}
+	normals := true
+	for _, p := range parts {
+		if p.Len() > 0 {
+			normals = normals && p.HasNormals()
+			if out.Origin == (geom.Vec{}) {
+				out.Origin = p.Origin
+			}
+		}
+	}
+	for _, p := range parts {
+		for i := range p.X {
+			out.Append(p.At(i))
+		}
+		if normals && p.Len() > 0 {
+			out.NX, out.NY, out.NZ = append(out.NX, p.NX...), append(out.NY, p.NY...), append(out.NZ, p.NZ...)
+		}
+	}
+	return out
+}

@@ -1,7 +1,9 @@
 package stage
 
 import (
+	"bufio"
 	"encoding/binary"
+	"encoding/json"
 	"fmt"
 	"io"
 	"unsafe"
@@ -77,4 +79,63 @@ func slicesIn(r io.Reader, parts ...[]byte) error {
 		}
 	}
 	return nil
+}
+
+// Cloud returns the codec of a cloud with or without normals.
+func Cloud() Codec[*scan.Cloud] {
+	return Codec[*scan.Cloud]{
+		Encode: func(w io.Writer, c *scan.Cloud) error {
+			if err := header(w, c.Origin, len(c.X), len(c.NX)); err != nil {
+				return err
+			}
+			return slicesOut(w, raw(c.X), raw(c.Y), raw(c.Z), raw(c.NX), raw(c.NY), raw(c.NZ))
+		},
+		Decode: func(r io.Reader, size int64) (*scan.Cloud, error) {
+			origin, n, normals, err := readHeader(r)
+			if err != nil {
+				return nil, err
+			}
+			if want := headerBytes + 12*n + 12*normals; want != size {
+				return nil, fmt.Errorf("a kept cloud has %d bytes instead of %d", size, want)
+			}
+			c := &scan.Cloud{Origin: origin, X: make([]float32, n), Y: make([]float32, n), Z: make([]float32, n),
+				NX: make([]float32, normals), NY: make([]float32, normals), NZ: make([]float32, normals)}
+			return c, slicesIn(r, raw(c.X), raw(c.Y), raw(c.Z), raw(c.NX), raw(c.NY), raw(c.NZ))
+		},
+	}
+}
+
+// With returns the codec of a large value with facts about it: the facts as one
+// JSON line, then the value.
+func With[F, T any](value Codec[T]) Codec[Pair[F, T]] {
+	return Codec[Pair[F, T]]{
+		Encode: func(w io.Writer, p Pair[F, T]) error {
+			line, err := json.Marshal(p.Facts)
+			if err != nil {
+				return err
+			}
+			if _, err := w.Write(append(line, '\n')); err != nil {
+				return err
+			}
+			return value.Encode(w, p.Value)
+		},
+		Decode: func(r io.Reader, size int64) (p Pair[F, T], err error) {
+			b := bufio.NewReaderSize(r, 1<<20)
+			line, err := b.ReadBytes('\n')
+			if err != nil {
+				return p, err
+			}
+			if err := json.Unmarshal(line, &p.Facts); err != nil {
+				return p, err
+			}
+			p.Value, err = value.Decode(b, size-int64(len(line)))
+			return p, err
+		},
+	}
+}
+
+// Pair is a large value and facts about it.
+type Pair[F, T any] struct {
+	Facts F
+	Value T
 }

@@ -17,6 +17,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"trammel/pipeline/fit"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/par"
 	"trammel/pipeline/scan"
@@ -31,11 +32,11 @@ type Options struct {
 // Result is a placement of a source cloud on a target cloud.
 type Result struct {
 	SourceToTarget geom.Pose
-	Cov            [36]float64 // of (rotation vector in rad, translation in mm) about Center, target axes, row-major
-	Center         geom.Vec    // middle of the overlap, target frame
-	RMS            float64     // of the point-to-plane distances used, mm
-	Overlap        float64     // share of the source's surface that met the target, 0 to 1
-	Pairs          int         // point pairs in the last step
+	Cov            fit.Mat6 // of (rotation vector in rad, translation in mm) about Center, target axes, row-major
+	Center         geom.Vec // middle of the overlap, target frame
+	RMS            float64  // of the point-to-plane distances used, mm
+	Overlap        float64  // share of the source's surface that met the target, 0 to 1
+	Pairs          int      // point pairs in the last step
 	Iterations     int
 	Converged      bool
 	Loose          []string // motions that the shape does not hold, in words; empty when all six are held

@@ -8,6 +8,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"trammel/pipeline/fit"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/scan"
 )
@@ -84,7 +85,7 @@ func largest(v geom.Vec) int {
 // one cell of the search grid may be as alike as they please. After K.-Y. Liang,
 // S. L. Zeger, Longitudinal data analysis using generalized linear models,
 // Biometrika 73 (1986), 13-22, with the number of clusters as sample size.
-func (s *system) covariance(pairs []pair) [36]float64 {
+func (s *system) covariance(pairs []pair) fit.Mat6 {
 	var inv mat.Dense
 	ridge := mat.NewSymDense(6, nil)
 	ridge.CopySym(s.h)
@@ -93,9 +94,9 @@ func (s *system) covariance(pairs []pair) [36]float64 {
 		ridge.SetSym(i, i, ridge.At(i, i)+floor)
 	}
 	if err := inv.Inverse(ridge); err != nil {
-		return [36]float64{}
+		return fit.Mat6{}
 	}
-	var out [36]float64
+	var out fit.Mat6
 	var half, full mat.Dense
 	half.Mul(&inv, s.meat(pairs))
 	full.Mul(&half, &inv)
@@ -142,24 +143,7 @@ func (s *system) meat(pairs []pair) *mat.SymDense {
 }
 
 // At returns the covariance of a source point placed at p of the target frame.
-func (r Result) At(p geom.Vec) geom.Mat { return PoseCov(r.Cov, p.Sub(r.Center)) }
-
-// PoseCov carries the covariance of a small motion (rotation vector, translation)
-// to a point at the lever from its centre: J·Σ·Jᵀ with J = (−[lever]×, I).
-func PoseCov(cov [36]float64, lever geom.Vec) geom.Mat {
-	block := func(r, c int) geom.Mat {
-		var m geom.Mat
-		for i := range 3 {
-			for j := range 3 {
-				m[3*i+j] = cov[6*(r+i)+c+j]
-			}
-		}
-		return m
-	}
-	j := geom.Skew(lever).Scale(-1)
-	cross := j.Mul(block(0, 3))
-	return j.Congruent(block(0, 0)).Add(cross).Add(cross.T()).Add(block(3, 3))
-}
+func (r Result) At(p geom.Vec) geom.Mat { return r.Cov.At(p.Sub(r.Center)) }
 
 // Distances is what two clouds in one frame say about each other.
 type Distances struct {
