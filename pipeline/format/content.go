@@ -1,0 +1,292 @@
+package format
+
+import (
+	"context"
+	"errors"
+	"io"
+	"math"
+	"slices"
+
+	"trammel/pipeline/geom"
+	"trammel/pipeline/scan"
+)
+
+// absurd bounds a believable coordinate after scaling: 10^12, in millimetres two
+// and a half times the way to the moon. What lies beyond was never measured, and
+// its square would still not overflow a float32.
+const absurd = 1e12
+
+// Content is a whole scan file. Exactly one of Cloud and Mesh is set: Mesh where
+// the file has triangles, Cloud otherwise, possibly without a point.
+type Content struct {
+	About         About
+	Cloud         *scan.Cloud
+	Mesh          *scan.Mesh
+	LostTriangles int64 // triangles left out because a corner was invalid
+	invalid       int64
+}
+
+// Invalid returns how many points were left out because a coordinate is NaN,
+// infinite or absurd (beyond 10^12 after scaling).
+func (c *Content) Invalid() int64 { return c.invalid }
+
+// Read reads the whole scan file at path and multiplies its coordinates by
+// scale, such as 1000 for a file in metres. Points keep their order. The
+// vertices of STL facets are welded where they are exactly equal; other formats
+// keep the vertices they have. The origin is zero unless the points lie far away
+// from it for their spread. Memory is bounded by about four times the file size.
+func Read(ctx context.Context, path string, scale float64) (Content, error) {
+	r, err := Open(path)
+	if err != nil {
+		return Content{}, err
+	}
+	c, err := r.Content(ctx, scale)
+	return c, errors.Join(err, r.Close())
+}
+
+// Content reads all that is left of the file; see Read.
+func (r *Reader) Content(ctx context.Context, scale float64) (Content, error) {
+	c := collector{scale: scale}
+	if r.about.Format == "stl" {
+		c.weld = newWelder(&c)
+	}
+	c.reserve(r.room())
+	var b Batch
+	for {
+		if err := ctx.Err(); err != nil {
+			return Content{}, err
+		}
+		err := r.Next(&b)
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return Content{}, err
+		}
+		if err := c.add(&b); err != nil {
+			return Content{}, r.named(err)
+		}
+	}
+	out, err := c.content(r.About())
+	return out, r.named(err)
+}
+
+// room returns how many points and triangles to make room for: what the file
+// claims, but no more than its size can hold. An ascii point takes 6 bytes, a
+// binary one 12, a triangle 6; inside a compressed file nothing is known.
+func (r *Reader) room() (points, triangles int) {
+	left := r.src.left(0)
+	perPoint := int64(12)
+	if r.about.Encoding == "ascii" {
+		perPoint = 6
+	}
+	if r.about.Format == "stl" { // each vertex of a closed mesh is in six facets
+		return int(max(0, min(r.about.Points/6+3, left/perPoint))), int(max(0, min(r.about.Triangles, left/stlRecord)))
+	}
+	return int(max(0, min(r.about.Points, left/perPoint))), int(max(0, min(r.about.Triangles, left/6)))
+}
+
+// collector turns batches into flat float32 buffers.
+type collector struct {
+	scale      float64
+	origin     geom.Vec
+	hasOrigin  bool
+	cloud      scan.Cloud
+	tri        []int32
+	seen       int64   // points met, valid or not
+	bad        []int32 // numbers of the invalid ones, ascending
+	badCorners int64
+	lost       int64
+	weld       *welder
+}
+
+func (c *collector) reserve(points, triangles int) {
+	c.cloud.X, c.cloud.Y, c.cloud.Z = make([]float32, 0, points), make([]float32, 0, points), make([]float32, 0, points)
+	if triangles > 0 {
+		c.tri = make([]int32, 0, 3*triangles)
+	}
+}
+
+func (c *collector) add(b *Batch) error {
+	if c.seen+int64(len(b.X)) > math.MaxInt32 {
+		return broken("more than 2^31 points in one file")
+	}
+	if !c.hasOrigin && len(b.X) > 0 {
+		c.origin, c.hasOrigin = chooseOrigin(b, c.scale), true
+		c.cloud.Origin = c.origin
+	}
+	if c.weld != nil {
+		c.weld.add(b)
+		return nil
+	}
+	c.addPoints(b)
+	for _, i := range b.Tri {
+		if i < 0 || i > math.MaxInt32 {
+			return broken("a face refers to point %d, which the file cannot have", i)
+		}
+		c.tri = append(c.tri, int32(i))
+	}
+	return nil
+}
+
+// addPoints appends the valid points of b. All are first written in one sweep
+// and taken as valid; only where one is not, the sweep's end is tidied up.
+func (c *collector) addPoints(b *Batch) {
+	n, start := len(b.X), len(c.cloud.X)
+	var worst float64
+	c.cloud.X, worst = appendScaled(c.cloud.X, b.X, c.scale, c.origin.X, worst)
+	c.cloud.Y, worst = appendScaled(c.cloud.Y, b.Y, c.scale, c.origin.Y, worst)
+	c.cloud.Z, worst = appendScaled(c.cloud.Z, b.Z, c.scale, c.origin.Z, worst)
+	c.cloud.NX = appendOptional(c.cloud.NX, b.NX, start, cap(c.cloud.X))
+	c.cloud.NY = appendOptional(c.cloud.NY, b.NY, start, cap(c.cloud.X))
+	c.cloud.NZ = appendOptional(c.cloud.NZ, b.NZ, start, cap(c.cloud.X))
+	c.cloud.Intensity = appendOptional(c.cloud.Intensity, b.Intensity, start, cap(c.cloud.X))
+	if !(worst < absurd) {
+		c.dropInvalid(b, start)
+	}
+	c.seen += int64(n)
+}
+
+// appendScaled appends scale·v − origin and returns the largest magnitude of
+// scale·v met so far, NaN once there was one.
+func appendScaled(dst []float32, v []float64, scale, origin, worst float64) ([]float32, float64) {
+	at := len(dst)
+	dst = slices.Grow(dst, len(v))[:at+len(v)]
+	out := dst[at:][:len(v)]
+	for i, x := range v {
+		x *= scale
+		worst = max(worst, math.Abs(x))
+		out[i] = float32(x - origin)
+	}
+	return dst, worst
+}
+
+// appendOptional appends a column that a file has for all its points or for none.
+func appendOptional(dst, v []float32, before, room int) []float32 {
+	if len(v) == 0 || len(dst) != before {
+		return dst
+	}
+	if dst == nil {
+		dst = make([]float32, 0, room)
+	}
+	return append(dst, v...)
+}
+
+func (c *collector) isValid(b *Batch, i int) bool {
+	return math.Abs(b.X[i]*c.scale) < absurd && math.Abs(b.Y[i]*c.scale) < absurd && math.Abs(b.Z[i]*c.scale) < absurd
+}
+
+func (c *collector) dropInvalid(b *Batch, start int) {
+	k := start
+	columns := [][]float32{c.cloud.X, c.cloud.Y, c.cloud.Z, c.cloud.NX, c.cloud.NY, c.cloud.NZ, c.cloud.Intensity}
+	for i := range b.X {
+		if !c.isValid(b, i) {
+			c.bad = append(c.bad, int32(c.seen+int64(i)))
+			continue
+		}
+		for _, col := range columns {
+			if len(col) > start {
+				col[k] = col[start+i]
+			}
+		}
+		k++
+	}
+	c.cloud.X, c.cloud.Y, c.cloud.Z = c.cloud.X[:k], c.cloud.Y[:k], c.cloud.Z[:k]
+	c.cloud.NX, c.cloud.NY, c.cloud.NZ = shorten(c.cloud.NX, start, k), shorten(c.cloud.NY, start, k), shorten(c.cloud.NZ, start, k)
+	c.cloud.Intensity = shorten(c.cloud.Intensity, start, k)
+}
+
+func shorten(v []float32, start, k int) []float32 {
+	if len(v) <= start {
+		return v
+	}
+	return v[:k]
+}
+
+func (c *collector) content(about About) (Content, error) {
+	out := Content{About: about, invalid: int64(len(c.bad)) + c.badCorners}
+	if err := c.settleTriangles(); err != nil {
+		return Content{}, err
+	}
+	out.LostTriangles = c.lost
+	if len(c.tri) == 0 && c.lost == 0 {
+		out.About.Mesh = false
+		out.Cloud = &c.cloud
+		return out, nil
+	}
+	out.Mesh = &scan.Mesh{Origin: c.origin, X: c.cloud.X, Y: c.cloud.Y, Z: c.cloud.Z, Tri: c.tri}
+	return out, nil
+}
+
+// settleTriangles checks every corner against the points there are and closes
+// the gaps that invalid points leave in the numbering.
+func (c *collector) settleTriangles() error {
+	if c.weld != nil {
+		return nil
+	}
+	for _, i := range c.tri {
+		if int64(i) >= c.seen {
+			return broken("a face refers to point %d (counted from 0), the file has %d", i, c.seen)
+		}
+	}
+	if len(c.bad) == 0 {
+		return nil
+	}
+	k := 0
+	for t := 0; t < len(c.tri); t += 3 {
+		i, okI := c.renumber(c.tri[t])
+		j, okJ := c.renumber(c.tri[t+1])
+		l, okL := c.renumber(c.tri[t+2])
+		if !okI || !okJ || !okL {
+			c.lost++
+			continue
+		}
+		c.tri[k], c.tri[k+1], c.tri[k+2] = i, j, l
+		k += 3
+	}
+	c.tri = c.tri[:k]
+	return nil
+}
+
+func (c *collector) renumber(i int32) (int32, bool) {
+	before, isBad := slices.BinarySearch(c.bad, i)
+	return i - int32(before), !isBad
+}
+
+// farForItsSpread is the distance from zero, in spreads of the points, beyond
+// which an origin near them is chosen: a float32 then still resolves 64·2⁻²⁴,
+// four millionths, of the spread.
+const farForItsSpread = 64
+
+// chooseOrigin returns zero, or where the first points lie far from it for their
+// spread, a round point near their median. Medians stand stray zeros.
+func chooseOrigin(b *Batch, scale float64) geom.Vec {
+	x, dx := medianAndSpread(b.X, scale)
+	y, dy := medianAndSpread(b.Y, scale)
+	z, dz := medianAndSpread(b.Z, scale)
+	far := max(math.Abs(x), math.Abs(y), math.Abs(z))
+	if far <= farForItsSpread*max(dx, dy, dz) || len(b.X) < 3 {
+		return geom.Vec{}
+	}
+	step := math.Pow(10, math.Floor(math.Log10(far))-5)
+	return geom.Vec{X: step * math.Round(x/step), Y: step * math.Round(y/step), Z: step * math.Round(z/step)}
+}
+
+func medianAndSpread(v []float64, scale float64) (median, spread float64) {
+	s := make([]float64, 0, len(v))
+	for _, x := range v {
+		if x *= scale; math.Abs(x) < absurd {
+			s = append(s, x)
+		}
+	}
+	if len(s) == 0 {
+		return 0, 0
+	}
+	slices.Sort(s)
+	median = s[len(s)/2]
+	for i := range s {
+		s[i] = math.Abs(s[i] - median)
+	}
+	slices.Sort(s)
+	return median, s[len(s)/2]
+}
