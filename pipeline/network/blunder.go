@@ -91,7 +91,8 @@ func (s *solver) seers(at int) []int {
 
 // joinPlaces recognises a sphere that was moved further than the gate of matching:
 // two places nearer than Nudge that no station saw at once, one of them seen by
-// two stations or more.
+// two stations or more. Two places of one station each must be nearer by a third,
+// since either may be no sphere at all.
 func (s *solver) joinPlaces() {
 	for p := range s.spheres {
 		for q := p + 1; q < len(s.spheres); q++ {
@@ -99,7 +100,7 @@ func (s *solver) joinPlaces() {
 				continue
 			}
 			a, b := s.seers(p), s.seers(q)
-			if len(a) == 0 || len(b) == 0 || max(len(a), len(b)) < 2 {
+			if len(a) == 0 || len(b) == 0 || max(len(a), len(b)) < 2 && s.spheres[p].center.Dist(s.spheres[q].center) > s.o.Nudge/3 {
 				continue
 			}
 			if slices.ContainsFunc(a, func(st int) bool { return slices.Contains(b, st) }) {
@@ -142,10 +143,10 @@ func (s *solver) strongest() (suspicion, bool) {
 		var e estimate
 		if c.sphere >= 0 {
 			e = s.adjusted.displacement(c.sphere, c.group)
-			c.excess = e.value/spread - place
+			c.excess = e.value/s.tempered(spread, e.value, 3) - place
 		} else {
 			e = s.adjusted.scaleError(c.station)
-			c.excess = e.value/spread - scale
+			c.excess = e.value/s.tempered(spread, e.value, 1) - scale
 		}
 		c.estimate, c.sigma = e.size, e.sigma
 	}
@@ -153,10 +154,23 @@ func (s *solver) strongest() (suspicion, bool) {
 	return best, best.excess > 0
 }
 
-// spread2 is the factor that test values are divided by where covariances are
-// plainly too small: the median test value of all observations over the median of
-// chi-square of three (2.366). One blunder hardly moves a median; up to 1.5 (a
-// fifth of a sigma) it is left alone as chance.
+// tempered returns what a test value is divided by: 1, unless the covariances are
+// plainly too small. Two estimates of that must agree, the smaller counts: spread,
+// which several blunders do not move, and the variance factor that is left when
+// this suspicion explains its part, which one blunder in a small network does not
+// move. Up to 1.5 (a fifth of a sigma) either is left alone as chance.
+func (s *solver) tempered(spread, value float64, dof int) float64 {
+	if rest := s.adjusted.dof - dof; rest > 0 {
+		spread = min(spread, (s.adjusted.chi2-value)/float64(rest))
+	}
+	if spread > 1.5 {
+		return spread
+	}
+	return 1
+}
+
+// spread2 is the median test value of all observations over the median of
+// chi-square of three, 2.366.
 func (s *solver) spread2() float64 {
 	var values []float64
 	for c, list := range s.adjusted.bySphere {
@@ -168,10 +182,7 @@ func (s *solver) spread2() float64 {
 		return 1
 	}
 	slices.Sort(values)
-	if f := values[len(values)/2] / 2.366; f > 1.5 {
-		return f
-	}
-	return 1
+	return values[len(values)/2] / 2.366
 }
 
 func (s *solver) suspicions() []suspicion {

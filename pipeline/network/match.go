@@ -249,7 +249,8 @@ func (m *matcher) agreeing(toA geom.Pose, scale float64) [][2]int {
 }
 
 // best returns the largest match and counts its rivals: matches of the same size
-// that share fewer than three pairs with it and so place b elsewhere.
+// that place b elsewhere. Two that differ by a moved sphere place it almost alike,
+// and are no rivals: the adjustment finds out which sphere it was.
 func (m *matcher) best() match {
 	var b match
 	for _, f := range m.found {
@@ -258,7 +259,7 @@ func (m *matcher) best() match {
 		}
 	}
 	for _, f := range m.found {
-		if len(f.pairs) == len(b.pairs) && shared(f.pairs, b.pairs) < 3 {
+		if len(f.pairs) == len(b.pairs) && m.apart(f, b) > 20*m.reach {
 			b.rivals++
 		}
 	}
@@ -266,13 +267,14 @@ func (m *matcher) best() match {
 	return b
 }
 
-func shared(a, b [][2]int) (n int) {
-	for _, p := range a {
-		if slices.Contains(b, p) {
-			n++
-		}
+// apart returns the largest distance between the places that two matches give to
+// one sphere of b.
+func (m *matcher) apart(f, g match) float64 {
+	var d float64
+	for _, o := range m.b {
+		d = max(d, f.toA.Apply(o.center.Scale(1/f.scale)).Dist(g.toA.Apply(o.center.Scale(1/g.scale))))
 	}
-	return n
+	return d
 }
 
 // chance returns how many sets of n pairs would agree in all distances if the

@@ -341,6 +341,45 @@ func TestMovedSphere(t *testing.T) {
 	}
 }
 
+// Small networks, as they are after the second and third set-up: what moved is
+// named as soon as four other spheres, or three and a large move, can tell.
+func TestMovedEarly(t *testing.T) {
+	cases := []struct {
+		stations, spheres int
+		by                float64
+		want              []string
+	}{
+		{2, 4, 3, []string{"sphere-moved"}},
+		{2, 4, 20, []string{"sphere-moved"}},
+		{2, 5, 1.5, []string{"sphere-moved"}},
+		{2, 6, 40, []string{"sphere-moved"}},
+		{3, 4, 5, []string{"sphere-moved"}},
+		{3, 4, 1.5, []string{"sphere-moved"}},
+		{2, 3, 30, []string{"station-unlinked", "station-unlinked"}},
+		{3, 3, 30, []string{"station-unlinked"}},
+	}
+	for _, c := range cases {
+		m := sim{spheres: layout()[:c.spheres], stations: c.stations, sigma: 0.1, move: func(k, s int) geom.Vec {
+			if k == c.stations-1 && s == 2 {
+				return geom.Vec{X: 0.6, Y: -0.64, Z: 0.48}.Scale(c.by)
+			}
+			return geom.Vec{}
+		}}
+		st, _ := m.make(31)
+		r := solve(t, st, Options{})
+		var got []string
+		for _, f := range r.Findings {
+			got = append(got, string(f.Code))
+		}
+		if !slices.Equal(got, c.want) {
+			t.Errorf("%d stations, %d spheres, %g mm: %v, want %v", c.stations, c.spheres, c.by, codes(r), c.want)
+			for _, f := range r.Findings {
+				t.Log(f.Text)
+			}
+		}
+	}
+}
+
 // A sphere moved by five times its three-dimensional standard uncertainty is named
 // in at least 95 % of the cases, and no other one is.
 func TestMovedByFiveSigma(t *testing.T) {
