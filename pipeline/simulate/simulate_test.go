@@ -95,7 +95,7 @@ func TestEverySetUpSeesFourSpheres(t *testing.T) {
 			for _, b := range c.truth.Spheres {
 				k := pointsOn(cloud, toScene, b)
 				counts = append(counts, k)
-				if k*int((step/DefaultStep)*(step/DefaultStep)) >= 50 {
+				if float64(k)*(step/DefaultStep)*(step/DefaultStep) >= 50 {
 					good++
 				}
 			}
