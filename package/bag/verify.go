@@ -32,7 +32,8 @@ type Verdict struct {
 	Info     []Label           // bag-info.txt
 	Faults   []Fault           // empty when valid
 	Warnings []Fault           // do not make a bag invalid
-	Payload  map[string]string // path below the bag → its checksum by the strongest manifest
+	Payload  map[string]string // path of every listed and intact file → its checksum
+	Unlisted []string          // tag files that no tag manifest lists, tag manifests themselves left out
 }
 
 // Verify checks the bag at file, packed or not. Everything wrong with the bag is
@@ -255,6 +256,11 @@ func (c *checker) tolerated(m manifest, l line) bool {
 }
 
 func (c *checker) unlisted() {
+	for _, p := range c.order {
+		if _, intact := c.verdict.Payload[p]; !intact && !strings.HasPrefix(p, "data/") && !strings.HasPrefix(p, "tagmanifest-") && !slices.ContainsFunc(c.verdict.Faults, func(f Fault) bool { return f.Path == p }) {
+			c.verdict.Unlisted = append(c.verdict.Unlisted, p)
+		}
+	}
 	for _, m := range c.manifests {
 		if m.tags {
 			continue

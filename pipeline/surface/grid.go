@@ -38,9 +38,10 @@ func newGrid(c *scan.Cloud, cell float64) *grid {
 	}
 	start := int32(0)
 	for i := range g.table {
-		n := g.table[i].end
-		g.table[i].start, g.table[i].end = start, start // end grows below, point by point
-		start += n
+		if n := g.table[i].end; n > 0 { // a free slot stays free
+			g.table[i].start, g.table[i].end = start, start // end grows below, point by point
+			start += n
+		}
 	}
 	for i, s := range at {
 		g.order[g.table[s].end] = int32(i)

@@ -1,0 +1,114 @@
+package main
+
+import (
+	"context"
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"trammel/package/report"
+	"trammel/pipeline"
+	"trammel/pipeline/job"
+	"trammel/pipeline/length"
+)
+
+func newCheckCommand(e *env) *cobra.Command {
+	var o checkOptions
+	c := &cobra.Command{
+		Use:   "check PATH...",
+		Short: "Give a verdict on scan files, or on one job folder",
+		Long: `PATH is one job folder, or any number of scan files. For each file: whether it is
+whole, what it is, its units, and the reference spheres in it; for a job also how
+the set-ups tie together and what is missing. Builds nothing, writes nothing.
+
+EXIT STATUS
+  0  nothing holds the job   1  it could not be done   2  wrong usage or job sheet   3  findings hold the job`,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return usagef("check takes scan files or one job folder; see trammel check --help")
+			}
+			return nil
+		},
+		RunE: func(c *cobra.Command, args []string) error { return runCheck(c.Context(), e, args, o) },
+	}
+	c.Flags().StringVar(&o.diameter, "diameter", "", "calibrated diameter of the reference spheres, for bare files, such as \"145 mm\"")
+	c.Flags().StringVar(&o.units, "units", "", "what bare files are in that do not say so themselves: mm, cm, m, in or ft")
+	return c
+}
+
+type checkOptions struct{ diameter, units string }
+
+// bare turns the flags into what a job sheet would say of bare files.
+func (o checkOptions) bare() (pipeline.Bare, error) {
+	var b pipeline.Bare
+	if o.units != "" {
+		u, err := length.ParseUnit(o.units)
+		if err != nil {
+			return b, usagef("--units: %s", err)
+		}
+		b.Units = u
+	}
+	if o.diameter != "" {
+		mm, err := length.Parse(o.diameter)
+		if err != nil {
+			return b, usagef("--diameter: %s", err)
+		}
+		if mm <= 0 {
+			return b, usagef("--diameter: %s is no diameter", o.diameter)
+		}
+		b.Spheres = &job.Spheres{Diameter: mm, Tolerance: job.DefaultTolerance}
+	}
+	return b, nil
+}
+
+func runCheck(ctx context.Context, e *env, paths []string, o checkOptions) error {
+	checked, err := check(ctx, e, paths, o)
+	if err != nil {
+		return err
+	}
+	if e.json {
+		if err := writeJSON(e.stdout, report.NewCheck(checked)); err != nil {
+			return err
+		}
+	} else {
+		printChecked(e, checked)
+	}
+	if checked.Hold() {
+		return errHold
+	}
+	return nil
+}
+
+func check(ctx context.Context, e *env, paths []string, o checkOptions) (*pipeline.Checked, error) {
+	progress := newProgress(e)
+	defer progress.done()
+	work := pipeline.Options{Now: e.now(), Quiet: e.settings.captureQuiet, Memory: e.settings.memoryBytes, Progress: progress.step}
+	folders := 0
+	for _, p := range paths {
+		info, err := os.Stat(p)
+		if os.IsNotExist(err) {
+			return nil, usagef("%s does not exist", p)
+		}
+		if err != nil {
+			return nil, err
+		}
+		if info.IsDir() {
+			folders++
+		}
+	}
+	switch {
+	case folders == 0:
+		b, err := o.bare()
+		if err != nil {
+			return nil, err
+		}
+		return pipeline.CheckFiles(ctx, paths, b, work)
+	case len(paths) == 1:
+		sheet, _, err := openSheet(paths[0])
+		if err != nil {
+			return nil, err
+		}
+		return pipeline.Check(ctx, paths[0], sheet, work)
+	}
+	return nil, usagef("check takes scan files, or one job folder alone")
+}

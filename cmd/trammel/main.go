@@ -1,0 +1,33 @@
+// Command trammel turns the scans of a large object into one measured mesh, a
+// datum report and a session log, handed over as a checksummed package.
+package main
+
+import (
+	"context"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+)
+
+func main() { os.Exit(run(os.Args[1:], realEnv())) }
+
+// realEnv is what a command sees of the machine.
+func realEnv() *env {
+	return &env{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, now: time.Now}
+}
+
+// run executes one command line and returns the exit code. The first interrupt
+// asks the work to stop at the next safe point, the second ends the process.
+func run(args []string, e *env) int {
+	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
+	signals := make(chan os.Signal, 2) // one to stop cleanly, one to stop now
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	defer signal.Stop(signals)
+	go e.stopOn(signals, stop)
+
+	root := newRootCommand(e)
+	root.SetArgs(args)
+	return e.exitCode(root.ExecuteContext(ctx))
+}

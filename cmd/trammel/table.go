@@ -1,0 +1,125 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"text/tabwriter"
+
+	"trammel/pipeline"
+	"trammel/pipeline/job"
+	"trammel/pipeline/length"
+)
+
+// printable makes a name safe to show on a terminal.
+func printable(s string) string { return job.Printable(s) }
+
+// printChecked writes the verdict table: a line a file, the network, the
+// findings, and one line that sums up.
+func printChecked(e *env, c *pipeline.Checked) {
+	w := tabwriter.NewWriter(e.stdout, 0, 0, 2, ' ', 0)
+	say(w, "FILE\tKIND\tPOINTS\tTRIANGLES\tUNITS\tSIZE (m)\tSPHERES\tVERDICT\n")
+	for i := range c.Files {
+		f := &c.Files[i]
+		say(w, "%s\t%s\t%d\t%d\t%s\t%s\t%d\t%s\n", printable(f.Path), f.Kind, f.Points, f.Triangles, unitsOf(f), sizeOf(f), len(f.Spheres), verdictOf(f.Findings))
+	}
+	_ = w.Flush() // a terminal that is gone cannot be told so
+	printNetwork(e, c)
+	printFindings(e, c.Findings)
+	holds, warns := 0, 0
+	for _, f := range c.Findings {
+		switch f.Severity {
+		case job.Hold:
+			holds++
+		case job.Warn:
+			warns++
+		case job.Note:
+		}
+	}
+	if holds > 0 {
+		say(e.stdout, "ON HOLD: %d findings must be settled, %d warnings.\n", holds, warns)
+	} else {
+		say(e.stdout, "GOOD: nothing holds the job, %d warnings.\n", warns)
+	}
+}
+
+func unitsOf(f *pipeline.File) string {
+	u := f.Units
+	switch {
+	case u.Use() == length.Unknown:
+		return "?"
+	case u.Declared != length.Unknown && u.Measured != length.Unknown && u.Declared != u.Measured:
+		return fmt.Sprintf("%s, but measured %s", u.Declared, u.Measured)
+	}
+	return fmt.Sprintf("%s (%s)", u.Use(), u.Basis)
+}
+
+func sizeOf(f *pipeline.File) string {
+	if !f.Readable {
+		return "–"
+	}
+	s := f.Bounds.Size().Scale(1e-3)
+	return fmt.Sprintf("%.2f × %.2f × %.2f", s.X, s.Y, s.Z)
+}
+
+func verdictOf(findings []job.Finding) string {
+	verdict := "good"
+	for _, f := range findings {
+		if f.Severity == job.Hold {
+			return "HOLD"
+		}
+		if f.Severity == job.Warn {
+			verdict = "warn"
+		}
+	}
+	return verdict
+}
+
+func printNetwork(e *env, c *pipeline.Checked) {
+	if c.Network == nil || len(c.Network.Spheres) == 0 {
+		return
+	}
+	linked := 0
+	for _, s := range c.Stations {
+		if s.Linked {
+			linked++
+		}
+	}
+	worst := 0.0
+	for _, s := range c.Network.Spheres {
+		worst = max(worst, s.Cov.Trace())
+	}
+	say(e.stdout, "Network: %d of %d set-ups tied by %d spheres, redundancy %d, sigma0 %.2f.\n", linked, len(c.Stations), len(c.Network.Spheres), c.Network.DOF, c.Network.Sigma0)
+}
+
+func printFindings(e *env, findings []job.Finding) {
+	for _, f := range findings {
+		say(e.stdout, "%-4s  %s  %s: %s\n", strings.ToUpper(string(f.Severity)), f.Code, printable(f.Subject), printable(f.Text))
+	}
+}
+
+// printMeasured writes what a build adds to a check.
+func printMeasured(e *env, b *pipeline.Built) {
+	if b.Mesh.Triangles > 0 {
+		say(e.stdout, "Mesh: %d triangles fused, %d reduced; the reduced one departs by %.3f mm at most, %.3f mm rms; %d boundary edges, %d non-manifold.\n",
+			b.Mesh.FusedTriangles, b.Mesh.Triangles, b.Mesh.DeviationMax, b.Mesh.DeviationRMS, b.Mesh.BoundaryEdges, b.Mesh.NonManifoldEdges)
+	}
+	if d := b.Datum; d != nil && d.OK {
+		say(e.stdout, "Datum: %d control points, %.2f mm rms.\n", len(d.Points), d.RMS)
+	}
+	if len(b.Mounts) > 0 {
+		w := tabwriter.NewWriter(e.stdout, 0, 0, 2, ' ', 0)
+		say(w, "MOUNT\tFOUND\tX (mm)\tY (mm)\tZ (mm)\tDIAMETER\tSIGMA x/y/z/d\tOFF NOMINAL\n")
+		for _, m := range b.Mounts {
+			if !m.Found {
+				say(w, "%s\tmissing\n", printable(m.Name))
+				continue
+			}
+			s := m.Cov.Sigmas()
+			say(w, "%s\t%s\t%.2f\t%.2f\t%.2f\t%.2f\t%.3f / %.3f / %.3f / %.3f\t%.2f\n", printable(m.Name), m.Kind, m.Center.X, m.Center.Y, m.Center.Z, m.Diameter, s.X, s.Y, s.Z, m.SigmaDia, m.Deviation.Norm())
+		}
+		_ = w.Flush() // see printChecked
+	}
+	for _, c := range b.Coverage {
+		say(e.stdout, "Region %s: %.1f %% seen (%.0f %% required), spacing %.1f mm.\n", printable(c.Name), 100*c.Seen, 100*c.Share, c.Spacing)
+	}
+}

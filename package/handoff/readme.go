@@ -1,0 +1,53 @@
+package handoff
+
+import (
+	"bytes"
+	"fmt"
+
+	"trammel/package/report"
+)
+
+// readMe is the first file that a receiver opens.
+func readMe(r report.Report, name string) []byte {
+	var b bytes.Buffer
+	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\r\n", args...) }
+	line("%s  %s", name, r.Title)
+	line("")
+	line("WHAT IS IN HERE")
+	line("  mesh/object.ply, object.stl   the surface, %d triangles", r.Mesh.Triangles)
+	line("  report/datum-report.html      read this one; the same as PDF and, for programs, as JSON")
+	line("  report/mounts.csv             the mount points")
+	line("  log/session.jsonl             what was done and found, in order")
+	line("  log/sources.csv               every raw scan, its checksum, and whether it was used")
+	line("  job.yaml                      the job sheet")
+	line("")
+	line("UNITS AND AXES")
+	line("  Every number is in %s. STL holds no unit: choose %s when you open it.", r.Units, r.Units)
+	if r.Datum != nil && r.Datum.Fits {
+		line("  Axes: right-handed, the datum of the job sheet (method %s, %.3f %s rms).", r.Datum.Method, r.Datum.RMS, r.Units)
+	} else {
+		line("  Axes: right-handed, those of the first set-up of the network; there is no datum.")
+	}
+	line("")
+	line("HOW TO CHECK THAT IT IS WHOLE")
+	line("  In the unpacked folder %s run:  sha512sum -c manifest-sha512.txt", name)
+	line("  It is a bag after RFC 8493; any BagIt program can validate it.")
+	line("")
+	line("WHAT HOLDS IT BACK")
+	holds := 0
+	for _, f := range r.Findings {
+		if f.Severity == "hold" {
+			line("  %s %s: %s", f.Code, f.Subject, f.Text)
+			holds++
+		}
+	}
+	if holds == 0 {
+		line("  Nothing.")
+	}
+	line("")
+	line("CAUTIONS")
+	for _, c := range report.Cautions() {
+		line("  %s", c)
+	}
+	return b.Bytes()
+}

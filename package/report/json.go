@@ -1,0 +1,348 @@
+// Package report writes what was found out about a job: as JSON for programs,
+// as CSV for spreadsheets, as one HTML page and as a PDF for people.
+//
+// The JSON formats are trammel-check/1 and trammel-report/1, as the contract
+// gives them; this version writes those and no others. Lengths are in the job's
+// units, angles in degrees, matrices row-major; poses map a file's own frame,
+// scaled to the job's units, to the frame of the deliverables. Nothing in the
+// JSON depends on the clock or the machine, so the same inputs give the same
+// bytes.
+package report
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+
+	"trammel/pipeline"
+	"trammel/pipeline/geom"
+	"trammel/pipeline/job"
+	"trammel/pipeline/length"
+	"trammel/pipeline/mount"
+	"trammel/pipeline/sphere"
+)
+
+// Vec3 is three lengths or a direction.
+type Vec3 [3]float64
+
+// Check is the document of `trammel check --json`.
+type Check struct {
+	Format   string        `json:"format"`
+	Units    length.Unit   `json:"units"`
+	Files    []File        `json:"files"`
+	Network  Network       `json:"network"`
+	Findings []job.Finding `json:"findings"` // all of the job, those of its files included
+}
+
+// File is what was found out about one scan. Lengths are in the file's own frame.
+type File struct {
+	Path      string        `json:"path"`
+	SHA256    string        `json:"sha256"`
+	Bytes     int64         `json:"bytes"`
+	Kind      job.Kind      `json:"kind"`
+	Points    int64         `json:"points"`
+	Triangles int64         `json:"triangles"`
+	Units     UnitsOf       `json:"units"`
+	Bounds    Bounds        `json:"bounds"`
+	Spheres   []Sphere      `json:"spheres"`
+	SameAs    string        `json:"same_as,omitempty"`
+	Findings  []job.Finding `json:"findings"`
+}
+
+// UnitsOf says in which unit a file is and by whose word; an empty string stands
+// for unknown.
+type UnitsOf struct {
+	Declared length.Unit `json:"declared"`
+	Measured length.Unit `json:"measured"`
+	Basis    string      `json:"basis"`
+}
+
+// Bounds is an axis-parallel box.
+type Bounds struct {
+	Min Vec3 `json:"min"`
+	Max Vec3 `json:"max"`
+}
+
+// Sphere is a reference sphere seen in one scan.
+type Sphere struct {
+	Center   Vec3    `json:"center"`
+	Sigma    Vec3    `json:"sigma"`
+	Diameter float64 `json:"diameter"`
+	RMS      float64 `json:"rms"`
+	Points   int     `json:"points"`
+	Cap      float64 `json:"cap"`
+	Used     bool    `json:"used"`
+}
+
+// Network is the set-ups and spheres tied together.
+type Network struct {
+	Stations []Station       `json:"stations"`
+	Spheres  []NetworkSphere `json:"spheres"`
+	Sigma0   float64         `json:"sigma0"`
+	DOF      int             `json:"dof"`
+}
+
+// Station is a set-up's pose.
+type Station struct {
+	Path        string     `json:"path"`
+	Linked      bool       `json:"linked"`
+	Rotation    [9]float64 `json:"rotation"`
+	Translation Vec3       `json:"translation"`
+	RMS         float64    `json:"rms"`
+}
+
+// NetworkSphere is an adjusted sphere.
+type NetworkSphere struct {
+	ID       string   `json:"id"`
+	Center   Vec3     `json:"center"`
+	Sigma    Vec3     `json:"sigma"`
+	Stations []string `json:"stations"`
+	Status   string   `json:"status"`
+}
+
+// Report is the document datum-report.json of a package.
+type Report struct {
+	Check
+	Job      string     `json:"job"`
+	Title    string     `json:"title,omitempty"`
+	Client   string     `json:"client,omitempty"`
+	Revision int        `json:"revision"`
+	Program  string     `json:"program"`
+	Tracked  []Tracked  `json:"tracked"`
+	Overlaps []Overlap  `json:"overlaps"`
+	Mesh     Mesh       `json:"mesh"`
+	Datum    *Datum     `json:"datum"`
+	Mounts   []Mount    `json:"mounts"`
+	Stickers []struct{} `json:"stickers"` // none are looked for in this version
+	Coverage []Coverage `json:"coverage"`
+	Accepted []Decision `json:"accepted"`
+	Released []Decision `json:"released"`
+}
+
+// Tracked is a tracked scan's pose.
+type Tracked struct {
+	Path        string     `json:"path"`
+	Linked      bool       `json:"linked"`
+	Rotation    [9]float64 `json:"rotation"`
+	Translation Vec3       `json:"translation"`
+	RMS         float64    `json:"rms"`
+	Overlap     float64    `json:"overlap"`
+}
+
+// Overlap is what two registered scans say about each other.
+type Overlap struct {
+	A      string  `json:"a"`
+	B      string  `json:"b"`
+	Median float64 `json:"median"`
+	MAD    float64 `json:"mad"`
+	Points int     `json:"points"`
+}
+
+// Mesh says what the reduced mesh is.
+type Mesh struct {
+	FusedTriangles   int       `json:"fused_triangles"`
+	Triangles        int       `json:"triangles"`
+	Deviation        Deviation `json:"deviation"`
+	Area             float64   `json:"area"` // in the job's units, squared
+	BoundaryEdges    int       `json:"boundary_edges"`
+	NonManifoldEdges int       `json:"nonmanifold_edges"`
+	Bounds           Bounds    `json:"bounds"`
+}
+
+// Deviation is the two-sided distance between the fused and the reduced mesh.
+type Deviation struct {
+	Max float64 `json:"max"`
+	RMS float64 `json:"rms"`
+	At  Vec3    `json:"at"` // where the largest is
+}
+
+// Datum is the object's frame.
+type Datum struct {
+	Method      job.Method   `json:"method"`
+	Fits        bool         `json:"fits"`
+	Rotation    [9]float64   `json:"rotation"` // network frame → datum frame
+	Translation Vec3         `json:"translation"`
+	RMS         float64      `json:"rms"`
+	Points      []DatumPoint `json:"points"`
+}
+
+// DatumPoint is a control point.
+type DatumPoint struct {
+	Name     string `json:"name"`
+	Sphere   string `json:"sphere"`
+	Residual Vec3   `json:"residual"`
+	Used     bool   `json:"used"`
+}
+
+// Mount is a measured mount.
+type Mount struct {
+	Name          string      `json:"name"`
+	Kind          job.Feature `json:"kind"`
+	Found         bool        `json:"found"`
+	Center        Vec3        `json:"center"`
+	Axis          Vec3        `json:"axis"`
+	Diameter      float64     `json:"diameter"`
+	Sigma         Vec3        `json:"sigma"`
+	SigmaDiameter float64     `json:"sigma_diameter"`
+	Deviation     Vec3        `json:"deviation"` // center minus the sheet's near
+	Points        int         `json:"points"`
+	Arc           float64     `json:"arc"`
+	Instrument    string      `json:"instrument"`
+}
+
+// Coverage is how well a required region was seen.
+type Coverage struct {
+	Name    string  `json:"name"`
+	Seen    float64 `json:"seen"`
+	Share   float64 `json:"share"`
+	Spacing float64 `json:"spacing"`
+}
+
+// Decision is what a person decided: a finding accepted, or a package released.
+type Decision struct {
+	Subject string `json:"subject"` // CODE:SUBJECT of a finding, or a package
+	By      string `json:"by"`
+	Why     string `json:"why,omitempty"`
+}
+
+// scale converts millimetres into the job's units.
+type scale float64
+
+func scaleOf(u length.Unit) scale {
+	if mm := u.MM(); mm > 0 {
+		return scale(1 / mm)
+	}
+	return 1
+}
+
+func (s scale) length(mm float64) float64 { return tidy(mm * float64(s)) }
+
+func (s scale) vec(v geom.Vec) Vec3 { return Vec3{s.length(v.X), s.length(v.Y), s.length(v.Z)} }
+
+func (s scale) box(b geom.Box) Bounds { return Bounds{s.vec(b.Min), s.vec(b.Max)} }
+
+// tidy keeps what JSON cannot hold out of the document, and minus zero.
+func tidy(x float64) float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return 0
+	}
+	return x + 0
+}
+
+func plain(v geom.Vec) Vec3 { return Vec3{tidy(v.X), tidy(v.Y), tidy(v.Z)} }
+
+// NewCheck makes the document of a check.
+func NewCheck(c *pipeline.Checked) Check { return newCheck(c, geom.IdentityPose(), "trammel-check/1") }
+
+func newCheck(c *pipeline.Checked, toFrame geom.Pose, format string) Check {
+	s := scaleOf(c.Units)
+	d := Check{Format: format, Units: c.Units, Files: []File{}, Findings: list(c.Findings), Network: networkOf(c, toFrame, s)}
+	for i := range c.Files {
+		d.Files = append(d.Files, file(&c.Files[i], s))
+	}
+	return d
+}
+
+func file(f *pipeline.File, s scale) File {
+	out := File{Path: f.Path, SHA256: f.SHA256, Bytes: f.Bytes, Kind: f.Kind, Points: f.Points, Triangles: f.Triangles,
+		Units: UnitsOf{f.Units.Declared, f.Units.Measured, f.Units.Basis}, Bounds: s.box(f.Bounds), Spheres: []Sphere{}, SameAs: f.SameAs, Findings: list(f.Findings)}
+	for _, b := range f.Spheres {
+		out.Spheres = append(out.Spheres, sphereOf(b, s))
+	}
+	return out
+}
+
+func sphereOf(b sphere.Sphere, s scale) Sphere {
+	return Sphere{Center: s.vec(b.Center), Sigma: s.vec(b.Cov.Sigmas()), Diameter: s.length(b.Diameter), RMS: s.length(b.RMS),
+		Points: b.Points, Cap: tidy(b.CapDeg), Used: b.Usable}
+}
+
+func networkOf(c *pipeline.Checked, toFrame geom.Pose, s scale) Network {
+	n := Network{Stations: []Station{}, Spheres: []NetworkSphere{}}
+	for _, st := range c.Stations {
+		pose := toFrame.After(st.ToNetwork)
+		n.Stations = append(n.Stations, Station{Path: c.Files[st.File].Path, Linked: st.Linked, Rotation: [9]float64(pose.R), Translation: s.vec(pose.T), RMS: s.length(st.RMS)})
+	}
+	if c.Network == nil {
+		return n
+	}
+	n.Sigma0, n.DOF = tidy(c.Network.Sigma0), c.Network.DOF
+	for _, b := range c.Network.Spheres {
+		out := NetworkSphere{ID: b.ID, Center: s.vec(toFrame.Apply(b.Center)), Sigma: s.vec(toFrame.R.Congruent(b.Cov).Sigmas()), Stations: []string{}, Status: string(b.Status)}
+		for _, k := range b.Stations {
+			out.Stations = append(out.Stations, c.Network.Stations[k].Name)
+		}
+		n.Spheres = append(n.Spheres, out)
+	}
+	return n
+}
+
+func list(f []job.Finding) []job.Finding {
+	if f == nil {
+		return []job.Finding{}
+	}
+	return f
+}
+
+// Context is what a report says beyond the computation.
+type Context struct {
+	Revision int
+	Program  string // version of the program
+	Accepted []Decision
+	Released []Decision
+}
+
+// NewReport makes the document of a package.
+func NewReport(b *pipeline.Built, x Context) Report {
+	s := scaleOf(b.Units)
+	r := Report{Check: newCheck(&b.Checked, b.ToFrame, "trammel-report/1"), Job: b.Job.Job, Title: b.Job.Title, Client: b.Job.Client,
+		Revision: x.Revision, Program: x.Program, Tracked: []Tracked{}, Overlaps: []Overlap{}, Mounts: []Mount{}, Stickers: []struct{}{}, Coverage: []Coverage{},
+		Accepted: append([]Decision{}, x.Accepted...), Released: append([]Decision{}, x.Released...)}
+	for _, t := range b.Tracked {
+		pose := b.ToFrame.After(t.ToNetwork)
+		r.Tracked = append(r.Tracked, Tracked{Path: b.Files[t.File].Path, Linked: t.Linked, Rotation: [9]float64(pose.R), Translation: s.vec(pose.T),
+			RMS: s.length(t.Fit.RMS), Overlap: tidy(t.Fit.Overlap)})
+	}
+	for _, o := range b.Overlaps {
+		r.Overlaps = append(r.Overlaps, Overlap{b.Files[o.A].Path, b.Files[o.B].Path, s.length(o.Median), s.length(o.MAD), o.Points})
+	}
+	m := b.Mesh
+	r.Mesh = Mesh{m.FusedTriangles, m.Triangles, Deviation{s.length(m.DeviationMax), s.length(m.DeviationRMS), s.vec(m.DeviationAt)},
+		tidy(m.Area * float64(s) * float64(s)), m.BoundaryEdges, m.NonManifoldEdges, s.box(m.Bounds)}
+	r.Datum = datumOf(b, s)
+	for _, mt := range b.Mounts {
+		r.Mounts = append(r.Mounts, mountOf(mt, s))
+	}
+	for _, c := range b.Coverage {
+		r.Coverage = append(r.Coverage, Coverage{c.Name, tidy(c.Seen), c.Share, s.length(c.Spacing)})
+	}
+	return r
+}
+
+func datumOf(b *pipeline.Built, s scale) *Datum {
+	if b.Datum == nil {
+		return nil
+	}
+	pose := b.Datum.NetworkToDatum
+	d := &Datum{Method: b.Job.Datum.Method, Fits: b.Datum.OK, Rotation: [9]float64(pose.R), Translation: s.vec(pose.T), RMS: s.length(b.Datum.RMS), Points: []DatumPoint{}}
+	for _, p := range b.Datum.Points {
+		d.Points = append(d.Points, DatumPoint{p.Name, p.Sphere, s.vec(p.Residual), p.Used})
+	}
+	return d
+}
+
+func mountOf(m mount.Result, s scale) Mount {
+	return Mount{Name: m.Name, Kind: m.Kind, Found: m.Found, Center: s.vec(m.Center), Axis: plain(m.Axis), Diameter: s.length(m.Diameter), Sigma: s.vec(m.Cov.Sigmas()),
+		SigmaDiameter: s.length(m.SigmaDia), Deviation: s.vec(m.Deviation), Points: m.Points, Arc: tidy(m.ArcDeg), Instrument: m.Instrument}
+}
+
+// JSON encodes a document as it stands in a package: indented by one space,
+// ended by a newline.
+func JSON(doc any) ([]byte, error) {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", " ")
+	err := e.Encode(doc)
+	return b.Bytes(), err
+}

@@ -1,0 +1,219 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"trammel/pipeline/job"
+)
+
+func findingsSection(r *Report) section {
+	s := section{ID: "findings", Title: "Findings"}
+	if len(r.Findings) == 0 {
+		s.Text = []string{"Nothing was found that a person should know about."}
+		return s
+	}
+	s.Text = []string{"What holds needs a person: act on it at the job site, or accept it by name. A warning affects a result. A note needs nothing done."}
+	t := table{Caption: "Findings, what holds first", Columns: []column{{Name: "Effect", Share: 2}, {Name: "About", Share: 4}, {Name: "What was found and what to do", Share: 12}}}
+	for _, f := range r.Findings {
+		effect, text := severity(f.Severity), f.Text
+		if by := acceptedBy(r, f); by != "" {
+			effect += ",\naccepted"
+		}
+		if len(f.Stations) > 0 {
+			text += "\nConcerns " + strings.Join(f.Stations, ", ") + "."
+		}
+		t.Groups = append(t.Groups, group{Name: effect, Mark: f.Severity, Rows: [][]string{{string(f.Code) + "\n" + f.Subject, text}}})
+	}
+	s.Tables = []table{t}
+	return s
+}
+
+func decisionsSection(r *Report) section {
+	s := section{ID: "decisions", Title: "Decisions"}
+	if len(r.Accepted)+len(r.Released) == 0 {
+		s.Text = []string{"Nobody has accepted a finding or released a package so far."}
+		return s
+	}
+	t := table{Caption: "What people decided, as the session log has it", Columns: []column{{Name: "Decision", Share: 3}, {Name: "About", Share: 6}, {Name: "By", Share: 4}, {Name: "Why", Share: 7}}}
+	for _, d := range r.Accepted {
+		t.Groups = append(t.Groups, one("accepted", d.Subject, d.By, d.Why))
+	}
+	for _, d := range r.Released {
+		t.Groups = append(t.Groups, one("released", d.Subject, d.By, d.Why))
+	}
+	s.Tables = []table{t}
+	return s
+}
+
+func planSection(r *Report, p *Pictures) section {
+	s := section{ID: "plan", Title: "Plan"}
+	if len(p.Plan.PNG) == 0 {
+		s.Text = []string{"No set-up could be placed, so there is no plan."}
+		return s
+	}
+	caption := "Where the scanner stood and where the spheres were, from above."
+	for _, st := range r.Network.Stations {
+		if !st.Linked {
+			caption += " " + st.Path + " is not tied to the others and has no place here."
+		}
+	}
+	s.Figures = []figure{{Caption: caption, SVG: p.Plan.SVG, PNG: p.Plan.PNG, Wide: true}}
+	return s
+}
+
+// mountsSection gives each mount four lines: its centre and its diameter, each with
+// its uncertainty. The expanded uncertainty is named as the GUM (JCGM 100:2008,
+// 6.2.1) wants it, with its coverage factor.
+func mountsSection(r *Report, f figures) section {
+	s := section{ID: "mounts", Title: "Mounts"}
+	if len(r.Mounts) == 0 {
+		s.Text = []string{"The job sheet asks for no mounts."}
+		return s
+	}
+	s.Text = []string{"u is the standard uncertainty (one sigma; fit, registration and datum together), U = 2·u the expanded uncertainty with coverage factor 2, " +
+		"about 95 % where errors are normal. The last column is the measured place minus the one that the sheet expects."}
+	t := table{Caption: "Mounts: measured places and diameters", Columns: []column{{Name: "Mount", Share: 7}, {Name: "", Share: 1.6},
+		{Name: f.in("Measured"), Share: 3, Number: true}, {Name: f.in("u"), Share: 2.2, Number: true}, {Name: f.in("U = 2·u"), Share: 2.2, Number: true}, {Name: f.in("From sheet"), Share: 2.6, Number: true}}}
+	for _, m := range r.Mounts {
+		t.Groups = append(t.Groups, mountGroup(m, f))
+	}
+	s.Tables = []table{t}
+	return s
+}
+
+func mountGroup(m Mount, f figures) group {
+	if !m.Found {
+		return group{Name: m.Name + "\n" + string(m.Kind), Mark: job.Hold, Rows: [][]string{{"", "not found", "", "", ""}}}
+	}
+	about := []string{m.Name, string(m.Kind) + " seen by " + m.Instrument + ", " + plural(m.Points, "point", "points")}
+	if m.Arc > 0 {
+		about = append(about, fixed(m.Arc, 0)+"° of its rim seen")
+	}
+	about = append(about, "axis "+beside(m.Axis, ", ", func(x float64) string { return fixed(x, 4) }))
+	g := group{Name: strings.Join(about, "\n")}
+	for i, name := range [...]string{"X", "Y", "Z"} {
+		g.Rows = append(g.Rows, []string{name, f.at(m.Center[i]), f.fine(m.Sigma[i]), f.fine(2 * m.Sigma[i]), f.signed(m.Deviation[i])})
+	}
+	if m.Diameter > 0 {
+		g.Rows = append(g.Rows, []string{"Ø", f.at(m.Diameter), f.fine(m.SigmaDiameter), f.fine(2 * m.SigmaDiameter), ""})
+	}
+	return g
+}
+
+func datumSection(r *Report, f figures) section {
+	s := section{ID: "datum", Title: "Datum"}
+	if r.Datum == nil {
+		s.Text = []string{"The job sheet sets no datum: everything is in the frame of the network, which is that of its first set-up."}
+		return s
+	}
+	d := r.Datum
+	fits := "It fits"
+	if !d.Fits {
+		fits = "It does not fit, and the deliverables stay in the frame of the network"
+	}
+	s.Text = []string{fmt.Sprintf("Method: %s. %s; rms of the residuals %s.", d.Method, fits, f.named(d.RMS)),
+		"A point p of the network is at R·p + t in the datum's frame."}
+	motion := table{Caption: "Rotation R (without unit) and translation t, network to datum",
+		Columns: []column{{Name: "To", Share: 1}, {Name: "from X", Share: 3, Number: true}, {Name: "from Y", Share: 3, Number: true}, {Name: "from Z", Share: 3, Number: true}, {Name: f.in("t"), Share: 3, Number: true}}}
+	for i, name := range [...]string{"X", "Y", "Z"} {
+		motion.Groups = append(motion.Groups, one(name, fixed(d.Rotation[3*i], 9), fixed(d.Rotation[3*i+1], 9), fixed(d.Rotation[3*i+2], 9), f.fine(d.Translation[i])))
+	}
+	s.Tables = append(s.Tables, motion)
+	if len(d.Points) > 0 {
+		s.Tables = append(s.Tables, residuals(d, f))
+	}
+	return s
+}
+
+func residuals(d *Datum, f figures) table {
+	t := table{Caption: "Control points: placed minus known coordinates", Columns: []column{{Name: "Point", Share: 4}, {Name: "Sphere", Share: 2},
+		{Name: f.in("dX"), Share: 2, Number: true}, {Name: f.in("dY"), Share: 2, Number: true}, {Name: f.in("dZ"), Share: 2, Number: true}, {Name: "Used", Share: 1.5}}}
+	for _, p := range d.Points {
+		g := one(p.Name, p.Sphere, f.signed(p.Residual[0]), f.signed(p.Residual[1]), f.signed(p.Residual[2]), yesNo(p.Used))
+		if !p.Used {
+			g.Mark = job.Warn
+		}
+		t.Groups = append(t.Groups, g)
+	}
+	return t
+}
+
+func networkSection(r *Report, f figures) section {
+	s := section{ID: "network", Title: "Set-ups and spheres"}
+	n := r.Network
+	if len(n.Stations) == 0 && len(n.Spheres) == 0 {
+		s.Text = []string{"No set-ups were tied together."}
+		return s
+	}
+	if len(n.Spheres) > 0 {
+		s.Text = []string{fmt.Sprintf("Standard deviation of unit weight %s with %s of freedom; 1 says that the spheres fit as well as their own scatter lets one expect.",
+			fixed(n.Sigma0, 3), plural(n.DOF, "degree", "degrees"))}
+	}
+	s.Text = append(s.Text, "A pose maps a file's own frame, scaled to the job's units, to the frame of the deliverables; the rms is that of a set-up's spheres about their adjusted centres.")
+	s.Tables = []table{stationTable(n.Stations, f)}
+	if len(n.Spheres) > 0 {
+		s.Tables = append(s.Tables, sphereTable(n.Spheres, f))
+	}
+	return s
+}
+
+func stationTable(stations []Station, f figures) table {
+	t := table{Caption: "Set-ups", Columns: []column{{Name: "File", Share: 6}, {Name: f.in("X, Y, Z"), Share: 3, Number: true}, {Name: "Rotation, row by row", Share: 7, Number: true}, {Name: f.in("rms"), Share: 2, Number: true}}}
+	for _, st := range stations {
+		t.Groups = append(t.Groups, poseGroup(st.Path, st.Linked, st.Translation, st.Rotation, f, f.fine(st.RMS)))
+	}
+	return t
+}
+
+// poseGroup writes no numbers where there is no pose.
+func poseGroup(file string, linked bool, at Vec3, rotation [9]float64, f figures, rest ...string) group {
+	if !linked {
+		return group{Name: file, Mark: job.Hold, Rows: [][]string{append([]string{"not tied", ""}, make([]string, len(rest))...)}}
+	}
+	return one(file, append([]string{each(at, f.at), matrix(rotation)}, rest...)...)
+}
+
+func sphereTable(spheres []NetworkSphere, f figures) table {
+	t := table{Caption: "Spheres, adjusted; u is the standard uncertainty", Columns: []column{{Name: "Sphere", Share: 2}, {Name: f.in("X, Y, Z"), Share: 3, Number: true},
+		{Name: f.in("u"), Share: 2.4, Number: true}, {Name: "Status", Share: 2}, {Name: "Seen from", Share: 9}}}
+	for _, b := range spheres {
+		g := one(b.ID, each(b.Center, f.at), each(b.Sigma, f.fine), b.Status, strings.Join(b.Stations, ", "))
+		if b.Status == "moved" {
+			g.Mark = job.Hold
+		}
+		t.Groups = append(t.Groups, g)
+	}
+	return t
+}
+
+func trackedSection(r *Report, f figures) section {
+	s := section{ID: "tracked", Title: "Tracked scans"}
+	if len(r.Tracked) == 0 {
+		s.Text = []string{"The job has no tracked scans."}
+		return s
+	}
+	t := table{Caption: "Tracked scans, tied by the shape of the surface", Columns: []column{{Name: "File", Share: 6}, {Name: f.in("X, Y, Z"), Share: 3, Number: true},
+		{Name: "Rotation, row by row", Share: 7, Number: true}, {Name: f.in("rms"), Share: 2, Number: true}, {Name: "Overlap", Share: 2, Number: true}}}
+	for _, x := range r.Tracked {
+		t.Groups = append(t.Groups, poseGroup(x.Path, x.Linked, x.Translation, x.Rotation, f, f.fine(x.RMS), percent(x.Overlap)))
+	}
+	s.Tables = []table{t}
+	return s
+}
+
+func overlapsSection(r *Report, f figures) section {
+	s := section{ID: "overlaps", Title: "Overlaps"}
+	if len(r.Overlaps) == 0 {
+		s.Text = []string{"No two scans were compared where they overlap."}
+		return s
+	}
+	s.Text = []string{"Signed distances between two registered scans where both saw the surface. The median shows a systematic difference, the mad (median absolute deviation) the scatter."}
+	t := table{Caption: "What registered scans say about each other", Columns: []column{{Name: "Scan", Share: 6}, {Name: "Against", Share: 6},
+		{Name: f.in("Median"), Share: 2.4, Number: true}, {Name: f.in("mad"), Share: 2.4, Number: true}, {Name: "Points", Share: 2.4, Number: true}}}
+	for _, o := range r.Overlaps {
+		t.Groups = append(t.Groups, one(o.A, o.B, f.signed(o.Median), f.at(o.MAD), grouped(int64(o.Points))))
+	}
+	s.Tables = []table{t}
+	return s
+}

@@ -1,0 +1,271 @@
+package pipeline
+
+import (
+	"context"
+	"crypto/sha512"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"trammel/pipeline/coverage"
+	"trammel/pipeline/geom"
+	"trammel/pipeline/job"
+	"trammel/pipeline/mount"
+	"trammel/pipeline/scan"
+	"trammel/pipeline/stage"
+)
+
+const (
+	measureVersion = 1
+	coverVersion   = 1
+)
+
+// allPlaced lists every scan that has a place.
+func (b *Built) allPlaced() []placed { return append(b.placedStations(), b.placedTracked()...) }
+
+// framed reports whether what the sheet places in the datum's frame can be
+// looked for: without a datum in the sheet the network's frame is meant.
+func (b *Built) framed() bool { return b.Datum == nil || b.Datum.OK }
+
+// measure looks for the mounts in the registered raw points.
+func (r *run) measure(ctx context.Context, b *Built) error {
+	if len(b.Job.Mounts) == 0 {
+		return nil
+	}
+	if !b.framed() {
+		for _, m := range b.Job.Mounts {
+			b.Mounts = append(b.Mounts, mount.Lost(m, "the datum does not fit, so that nothing says where to look"))
+		}
+		b.takeMountFindings()
+		return nil
+	}
+	list := b.allPlaced()
+	key, err := b.stageKey("measure", measureVersion, struct {
+		Mounts []job.Mount
+		Frame  string
+	}{b.Job.Mounts, b.frameDoubt()}, list)
+	if err != nil {
+		return err
+	}
+	b.Mounts, err = stage.Run(r.store, "measure", "job", key, stage.JSON[[]mount.Result](), func() ([]mount.Result, error) {
+		seen, err := r.nearMounts(ctx, b, list)
+		if err != nil {
+			return nil, err
+		}
+		var out []mount.Result
+		for _, m := range b.Job.Mounts {
+			out = append(out, mount.Measure(m, seen))
+		}
+		return out, nil
+	})
+	b.takeMountFindings()
+	return err
+}
+
+func (b *Built) takeMountFindings() {
+	for _, m := range b.Mounts {
+		b.Findings = append(b.Findings, m.Findings...)
+	}
+}
+
+// frameDoubt identifies the covariances that mounts inherit: they follow from the
+// network, the alignments and the datum.
+func (b *Built) frameDoubt() string {
+	var doubt strings.Builder
+	for _, p := range b.allPlaced() {
+		for _, m := range b.Job.Mounts {
+			_, _ = fmt.Fprintf(&doubt, "%x ", p.cov(m.Near)) // a Builder never fails
+		}
+	}
+	return doubt.String()
+}
+
+// stageKey is the key of a job-level stage over placed scans.
+func (b *Built) stageKey(name string, version int, params any, list []placed) (stage.Key, error) {
+	keys, err := b.keysOf(list)
+	if err != nil {
+		return stage.Key{}, err
+	}
+	return stage.KeyOf(name, version, params, keys...)
+}
+
+// nearMounts gathers, instrument by instrument, the points within reach of any
+// mount.
+func (r *run) nearMounts(ctx context.Context, b *Built, list []placed) ([]mount.Seen, error) {
+	var out []mount.Seen
+	for i, ins := range b.Job.Instruments {
+		s := mount.Seen{Instrument: ins.Name, Noise: ins.Noise}
+		var own []placed
+		for k, p := range list {
+			if b.Files[p.file].Instrument != i {
+				continue
+			}
+			own = append(own, p)
+			r.progress("measuring mounts", b.Files[p.file].Path, k, len(list))
+			content, err := b.read(ctx, p.file)
+			if err != nil {
+				return nil, err
+			}
+			s.Points = appendNear(s.Points, pointsOf(content), p.toFrame, b.Job.Mounts)
+		}
+		if len(own) == 0 {
+			continue
+		}
+		s.FrameCov = func(p geom.Vec) geom.Mat { return meanCov(own, p) }
+		out = append(out, s)
+	}
+	return out, nil
+}
+
+func appendNear(out []geom.Vec, c *scan.Cloud, toFrame geom.Pose, mounts []job.Mount) []geom.Vec {
+	for i := range c.Len() {
+		p := toFrame.Apply(c.At(i))
+		for _, m := range mounts {
+			if reach := mount.Reach(m); p.Sub(m.Near).Norm2() <= reach*reach {
+				out = append(out, p)
+				break
+			}
+		}
+	}
+	return out
+}
+
+// meanCov is the mean of what the scans' places are worth at p: several set-ups
+// that see a hole share much of their doubt, so nothing is won by their number.
+func meanCov(list []placed, p geom.Vec) geom.Mat {
+	var sum geom.Mat
+	for _, s := range list {
+		sum = sum.Add(s.cov(p))
+	}
+	return sum.Scale(1 / float64(len(list)))
+}
+
+// cover judges the required regions.
+func (r *run) cover(ctx context.Context, b *Built) error {
+	if len(b.Job.Coverage) == 0 || !b.framed() {
+		return nil
+	}
+	list := b.allPlaced()
+	key, err := b.stageKey("cover", coverVersion, b.Job.Coverage, list)
+	if err != nil {
+		return err
+	}
+	b.Coverage, err = stage.Run(r.store, "cover", "job", key, stage.JSON[[]coverage.Result](), func() ([]coverage.Result, error) { return r.coverNow(ctx, b, list) })
+	for _, c := range b.Coverage {
+		b.Findings = append(b.Findings, c.Findings...)
+	}
+	return err
+}
+
+func (r *run) coverNow(ctx context.Context, b *Built, list []placed) ([]coverage.Result, error) {
+	var regions []*coverage.Region
+	for _, c := range b.Job.Coverage {
+		regions = append(regions, coverage.NewRegion(c))
+	}
+	for k, p := range list {
+		r.progress("judging coverage", b.Files[p.file].Path, k, len(list))
+		content, err := b.read(ctx, p.file)
+		if err != nil {
+			return nil, err
+		}
+		if content.Mesh != nil && b.Files[p.file].Kind == job.Tracked {
+			lookAlong(regions, content.Mesh.Cloud(), p.toFrame)
+		} else {
+			lookFrom(regions, pointsOf(content), p.toFrame)
+		}
+	}
+	var out []coverage.Result
+	for _, g := range regions {
+		out = append(out, g.Result())
+	}
+	return out, nil
+}
+
+// lookFrom adds what a set-up saw, and saw through.
+func lookFrom(regions []*coverage.Region, c *scan.Cloud, toFrame geom.Pose) {
+	sight := coverage.NewSight(c)
+	toStation := toFrame.Inverse()
+	for _, g := range regions {
+		addPoints(g, c, toFrame)
+		g.Carve(toFrame.T, func(p geom.Vec) (float64, bool) { return sight.Toward(toStation.Apply(p)) })
+	}
+}
+
+// lookAlong adds what a tracked scan saw: where its scanner was is not in the
+// file, but the space just above a surface was free.
+func lookAlong(regions []*coverage.Region, c *scan.Cloud, toFrame geom.Pose) {
+	for _, g := range regions {
+		addPoints(g, c, toFrame)
+		box := g.Box().Grow(g.Above())
+		for i := range c.Len() {
+			if p := toFrame.Apply(c.At(i)); box.Contains(p) {
+				n := toFrame.Turn(c.Normal(i))
+				for d := g.Above() / 4; d <= g.Above(); d += g.Above() / 4 {
+					g.AddFree(p.AddScaled(d, n))
+				}
+			}
+		}
+	}
+}
+
+func addPoints(g *coverage.Region, c *scan.Cloud, toFrame geom.Pose) {
+	for i := range c.Len() {
+		g.AddPoint(toFrame.Apply(c.At(i)))
+	}
+	g.EndScan()
+}
+
+const sumVersion = 1
+
+// sumRaw takes the SHA-512 of every raw scan for the list of sources.
+func (r *run) sumRaw(_ context.Context, b *Built) error {
+	b.SHA512 = map[string]string{}
+	for i := range b.Files {
+		f := &b.Files[i]
+		key, err := stage.KeyOf("sum512", sumVersion, f.SHA256)
+		if err != nil {
+			return err
+		}
+		b.SHA512[f.Path], err = stage.Run(r.store, "sum512", f.Path, key, stage.JSON[string](), func() (string, error) { return sum512(f.Disk) })
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func sum512(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	h := sha512.New()
+	_, err = io.CopyBuffer(h, f, make([]byte, 1<<20))
+	return hex.EncodeToString(h.Sum(nil)), errors.Join(err, f.Close())
+}
+
+// WhyNot says why a file did not enter the result, or returns "" for one that
+// did.
+func (b *Built) WhyNot(file int) string {
+	f := &b.Files[file]
+	switch {
+	case f.SameAs != "":
+		return "same content as " + f.SameAs
+	case !f.usable():
+		for _, x := range f.Findings {
+			if x.Severity == job.Hold {
+				return string(x.Code)
+			}
+		}
+		return "not readable"
+	}
+	for _, p := range b.allPlaced() {
+		if p.file == file {
+			return ""
+		}
+	}
+	return string(job.StationUnlinked)
+}

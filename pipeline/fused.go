@@ -1,0 +1,203 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+
+	"trammel/pipeline/distance"
+	"trammel/pipeline/fuse"
+	"trammel/pipeline/geom"
+	"trammel/pipeline/job"
+	"trammel/pipeline/normal"
+	"trammel/pipeline/reduce"
+	"trammel/pipeline/scan"
+	"trammel/pipeline/stage"
+)
+
+const (
+	fuseVersion   = 1
+	reduceVersion = 1
+	// leastCos is the cosine of the flattest incidence that enters the surface: the
+	// project rule of CV-12.1 drops returns beyond 75° where another view is better,
+	// and their weight of cos² makes them yield before that.
+	leastCos = 0.17
+	// Where the sheet is silent about the noise, set-ups and tracked scans are told
+	// apart by it: a millimetre and a tenth of one (common practice, no source). Only
+	// the ratio of the two matters to the surface.
+	usualStationNoise = 1.0
+	usualTrackedNoise = 0.1
+)
+
+// fuse makes one surface of all placed scans.
+func (r *run) fuse(ctx context.Context, b *Built) error {
+	list := b.allPlaced()
+	if len(list) == 0 {
+		return nil
+	}
+	o := fuse.Options{Voxel: b.Job.Mesh.Voxel, Memory: r.o.Memory}
+	if b.framed() {
+		o.Box = b.Job.Object
+	}
+	key, err := b.stageKey("fuse", fuseVersion, []any{o.Voxel, o.Box}, list)
+	if err != nil {
+		return err
+	}
+	fused, err := stage.Run(r.store, "fuse", "job", key, stage.With[fuse.Stats](stage.Mesh()), func() (stage.Pair[fuse.Stats, *scan.Mesh], error) {
+		m, stats, err := fuse.Fuse(ctx, len(list), func(i int) bool { return b.instrument(list[i]).Prefer }, func(ctx context.Context, i int) (fuse.View, error) {
+			r.progress("fusing", b.Files[list[i].file].Path, i, len(list))
+			return b.fusionView(ctx, list[i])
+		}, o)
+		return stage.Pair[fuse.Stats, *scan.Mesh]{Facts: stats, Value: m}, err
+	})
+	if err != nil {
+		return err
+	}
+	r.fused, r.fusedKey = fused.Value, key
+	b.Mesh.FusedTriangles = fused.Value.Triangles()
+	return nil
+}
+
+func (b *Built) instrument(p placed) job.Instrument {
+	return b.Job.Instruments[b.Files[p.file].Instrument]
+}
+
+// fusionView loads a scan with normals, and weights and areas for its points.
+func (b *Built) fusionView(ctx context.Context, p placed) (fuse.View, error) {
+	content, err := b.read(ctx, p.file)
+	if err != nil {
+		return fuse.View{}, err
+	}
+	noise := b.instrument(p).Noise
+	if content.Mesh != nil && b.Files[p.file].Kind == job.Tracked {
+		return meshView(content.Mesh, p.toFrame, orElse(noise, usualTrackedNoise)), nil
+	}
+	c, view, err := b.withNormals(ctx, p.file)
+	if errors.Is(err, normal.ErrFew) {
+		return fuse.View{Cloud: &scan.Cloud{}}, nil
+	}
+	if err != nil {
+		return fuse.View{}, err
+	}
+	return cloudView(c, view, p.toFrame, orElse(noise, usualStationNoise)), nil
+}
+
+func orElse(x, otherwise float64) float64 {
+	if x > 0 {
+		return x
+	}
+	return otherwise
+}
+
+// cloudView weights the points of a set-up by inverse variance, which grows with
+// the square of the incidence (CV-12.1), and gives each the area between its lines
+// of sight.
+func cloudView(c *scan.Cloud, v normal.View, toFrame geom.Pose, noise float64) fuse.View {
+	out := fuse.View{Cloud: c, ToCommon: toFrame, Weight: make([]float32, c.Len()), Area: make([]float32, c.Len())}
+	for i := range c.X {
+		cos := float64(v.Cos[i])
+		if v.Edge[i] || cos < leastCos {
+			continue
+		}
+		across := v.Spacing
+		if v.Kind == normal.Station {
+			across *= c.At(i).Norm()
+		}
+		out.Weight[i] = float32(cos * cos / (noise * noise))
+		out.Area[i] = float32(across * across / cos)
+	}
+	return out
+}
+
+// meshView weights the vertices of a tracked scan alike and gives each a third of
+// the triangles around it.
+func meshView(m *scan.Mesh, toFrame geom.Pose, noise float64) fuse.View {
+	c := m.Cloud()
+	out := fuse.View{Cloud: c, ToCommon: toFrame, Weight: make([]float32, c.Len()), Area: make([]float32, c.Len())}
+	for t := range m.Triangles() {
+		p, q, s := m.Corners(t)
+		third := float32(q.Sub(p).Cross(s.Sub(p)).Norm() / 6)
+		for _, v := range m.Tri[3*t : 3*t+3] {
+			out.Area[v] += third
+		}
+	}
+	for i, a := range out.Area {
+		if a > 0 {
+			out.Weight[i] = float32(1 / (noise * noise))
+		}
+	}
+	return out
+}
+
+// finerAtMounts is how many times smaller the errors around a mount must be: bolt
+// holes must stay round.
+const finerAtMounts = 4
+
+// reduce makes fewer triangles and measures what that costs.
+func (r *run) reduce(ctx context.Context, b *Built) error {
+	if r.fused == nil || r.fused.Triangles() == 0 {
+		return nil
+	}
+	o := reduce.Options{Triangles: b.Job.Mesh.Triangles, Deviation: b.Job.Mesh.Deviation}
+	if b.framed() {
+		for _, m := range b.Job.Mounts {
+			reach := geom.Vec{X: 1, Y: 1, Z: 1}.Scale(max(m.Diameter, 10))
+			o.Finer = append(o.Finer, reduce.Region{Box: geom.Box{Min: m.Near.Sub(reach), Max: m.Near.Add(reach)}, Factor: finerAtMounts})
+		}
+	}
+	key, err := stage.KeyOf("reduce", reduceVersion, o, r.fusedKey)
+	if err != nil {
+		return err
+	}
+	reduced, err := stage.Run(r.store, "reduce", "job", key, stage.With[reduce.Stats](stage.Mesh()), func() (stage.Pair[reduce.Stats, *scan.Mesh], error) {
+		m, stats, err := reduce.Reduce(ctx, r.fused, o)
+		return stage.Pair[reduce.Stats, *scan.Mesh]{Facts: stats, Value: m}, err
+	})
+	if err != nil {
+		return err
+	}
+	b.Surface, b.MeshKey = reduced.Value, key
+	b.describe(reduced.Facts)
+	return r.depart(ctx, b, key)
+}
+
+func (b *Built) describe(s reduce.Stats) {
+	b.Mesh.Triangles, b.Mesh.DeviationMax, b.Mesh.DeviationRMS = b.Surface.Triangles(), s.Deviation.Max(), s.Deviation.RMS()
+	b.Mesh.DeviationAt, b.Mesh.Area, b.Mesh.Bounds = s.Deviation.MaxAt(), b.Surface.Area(), b.Surface.Bounds()
+	b.Mesh.BoundaryEdges, b.Mesh.NonManifoldEdges = s.BorderEdges, s.ComplexEdges
+	if s.BudgetMet && s.DeviationMet {
+		return
+	}
+	b.Findings = append(b.Findings, job.Finding{Code: job.MeshDeviation, Severity: job.Hold, Subject: "mesh",
+		Text: fmt.Sprintf("The mesh cannot be reduced to %d triangles within %.3g mm of the fused one: it has %d at %.3g mm. To do: allow more triangles or a larger deviation in the job sheet.",
+			b.Job.Mesh.Triangles, b.Job.Mesh.Deviation, b.Mesh.Triangles, b.Mesh.DeviationMax)})
+}
+
+const departVersion = 1
+
+// depart takes the signed distance of every vertex of the reduced mesh from the
+// fused one, for the picture of it.
+func (r *run) depart(ctx context.Context, b *Built, mesh stage.Key) error {
+	key, err := stage.KeyOf("depart", departVersion, nil, mesh)
+	if err != nil {
+		return err
+	}
+	b.Departure, err = stage.Run(r.store, "depart", "job", key, stage.JSON[[]float32](), func() ([]float32, error) {
+		index, err := distance.Build(ctx, r.fused)
+		if err != nil {
+			return nil, err
+		}
+		points := make([]geom.Vec, b.Surface.Vertices())
+		for i := range points {
+			points[i] = b.Surface.At(int32(i))
+		}
+		hits, err := index.ClosestAll(ctx, points, math.Inf(1))
+		out := make([]float32, len(hits))
+		for i, h := range hits {
+			out[i] = float32(h.Signed)
+		}
+		return out, err
+	})
+	return err
+}

@@ -1,0 +1,294 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+
+	"trammel/pipeline/datum"
+	"trammel/pipeline/geom"
+	"trammel/pipeline/job"
+	"trammel/pipeline/network"
+	"trammel/pipeline/normal"
+	"trammel/pipeline/par"
+	"trammel/pipeline/scan"
+	"trammel/pipeline/stage"
+	"trammel/pipeline/surface"
+)
+
+// setDatum finds the frame of the deliverables.
+func (r *run) setDatum(_ context.Context, b *Built) error {
+	if b.Job.Datum == nil {
+		return nil
+	}
+	var spheres []datum.Sphere
+	if b.Network != nil {
+		for _, s := range b.Network.Spheres {
+			if s.Status != network.Moved {
+				spheres = append(spheres, datum.Sphere{ID: s.ID, Center: s.Center, Cov: s.Cov})
+			}
+		}
+	}
+	// Known coordinates are hardly better than the spheres' own diameters are known,
+	// so twice that tolerance is where a coordinate counts as wrong.
+	d := datum.Control(b.Job.Datum.Points, spheres, 2*b.Job.Spheres.Tolerance)
+	b.Datum = &d
+	b.Findings = append(b.Findings, d.Findings...)
+	if d.OK {
+		b.ToFrame = d.NetworkToDatum
+	}
+	return nil
+}
+
+const (
+	thinVersion  = 1
+	placeVersion = 1
+	// leastOverlap is the share of a tracked scan that must meet the set-ups. Below
+	// a third, a wrong place can look as good as the right one.
+	leastOverlap = 0.3
+)
+
+// grain is the cell that clouds are thinned to for placing and comparing: the
+// fusion cell, since finer shape does not enter the mesh.
+func (b *Built) grain() float64 { return b.Job.Mesh.Voxel }
+
+// thin returns a scan as one averaged point a cell, with normals, in its own
+// frame.
+func (r *run) thin(ctx context.Context, b *Built, file int) (*scan.Cloud, error) {
+	key, err := b.key(placed{file: file, toFrame: geom.IdentityPose()})
+	if err != nil {
+		return nil, err
+	}
+	if key, err = stage.KeyOf("thin", thinVersion, []float64{b.grain(), float64(b.seenFrom(file))}, key); err != nil {
+		return nil, err
+	}
+	return stage.Run(r.store, "thin", b.Files[file].Path, key, stage.Cloud(), func() (*scan.Cloud, error) {
+		c, view, err := b.withNormals(ctx, file)
+		if errors.Is(err, normal.ErrFew) {
+			return &scan.Cloud{}, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		return surface.Thin(withoutEdges(c, view), b.grain()), nil
+	})
+}
+
+// withoutEdges drops the points at depth edges, where pixels mix two surfaces.
+func withoutEdges(c *scan.Cloud, v normal.View) *scan.Cloud {
+	if v.Edges == 0 {
+		return c
+	}
+	out := &scan.Cloud{Origin: c.Origin}
+	for i := range c.X {
+		if !v.Edge[i] {
+			out.X, out.Y, out.Z = append(out.X, c.X[i]), append(out.Y, c.Y[i]), append(out.Z, c.Z[i])
+			out.NX, out.NY, out.NZ = append(out.NX, c.NX[i]), append(out.NY, c.NY[i]), append(out.NZ, c.NZ[i])
+		}
+	}
+	return out
+}
+
+// place ties the tracked scans to the network by the shape they share with the
+// set-ups. All files of one tracked instrument share a frame, so they are placed
+// together.
+func (r *run) place(ctx context.Context, b *Built) error {
+	for i, ins := range b.Job.Instruments {
+		if ins.Kind != job.Tracked {
+			continue
+		}
+		var files []int
+		b.used(func(x job.Instrument) bool { return x.Name == ins.Name }, func(f int) { files = append(files, f) })
+		if len(files) == 0 {
+			continue
+		}
+		if err := r.placeInstrument(ctx, b, i, files); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (r *run) placeInstrument(ctx context.Context, b *Built, instrument int, files []int) error {
+	if b.Job.Instruments[instrument].Register == job.Given {
+		for _, f := range files {
+			b.Tracked = append(b.Tracked, Tracked{File: f, ToNetwork: geom.IdentityPose(), Linked: true})
+		}
+		return nil
+	}
+	fits, why, err := r.align(ctx, b, files)
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		b.Tracked = append(b.Tracked, Tracked{File: f, ToNetwork: fits.SourceToTarget, Fit: fits, Linked: why == ""})
+		if why != "" {
+			b.unlink(f, why)
+		}
+	}
+	if why == "" && len(fits.Loose) > 0 {
+		b.Findings = append(b.Findings, job.Finding{Code: job.LayoutWeak, Severity: job.Warn, Subject: b.Files[files[0]].Path,
+			Text: fmt.Sprintf("The shape that %s shares with the set-ups does not hold %s. To do: extend the hand scan to a surface that faces another way.",
+				job.Printable(b.Files[files[0]].Path), strings.Join(fits.Loose, " and "))})
+	}
+	return nil
+}
+
+// align places tracked files on the set-ups. why is empty when they are held.
+func (r *run) align(ctx context.Context, b *Built, files []int) (best surface.Result, why string, err error) {
+	best.SourceToTarget = geom.IdentityPose()
+	stations := b.placedStations()
+	if len(stations) == 0 {
+		return best, "no set-up is tied that it could be placed on. To do: settle the findings of the set-ups first", nil
+	}
+	var source []placed
+	for _, f := range files {
+		source = append(source, placed{file: f, toFrame: geom.IdentityPose()})
+	}
+	keys, err := b.keysOf(append(source, stations...))
+	if err != nil {
+		return best, "", err
+	}
+	key, err := stage.KeyOf("place", placeVersion, []float64{b.grain()}, keys...)
+	if err != nil {
+		return best, "", err
+	}
+	best, err = stage.Run(r.store, "place", b.Files[files[0]].Path, key, stage.JSON[surface.Result](), func() (surface.Result, error) {
+		return r.alignNow(ctx, b, source, stations)
+	})
+	if err != nil {
+		return best, "", err
+	}
+	if best.Pairs == 0 || best.Overlap < leastOverlap {
+		return best, fmt.Sprintf("where it lies now, %.0f %% of its surface meets the set-ups within reach, %.0f %% are needed. To do: place it roughly (within 100 mm and 2 degrees) in the datum's axes and export it again",
+			100*best.Overlap, 100*leastOverlap), nil
+	}
+	return best, "", nil
+}
+
+// alignNow tries the places that a roughly placed scan may be meant for: the
+// datum's frame and the network's.
+func (r *run) alignNow(ctx context.Context, b *Built, source, stations []placed) (best surface.Result, err error) {
+	moving, err := r.merged(ctx, b, source)
+	if err != nil {
+		return best, err
+	}
+	target, err := r.merged(ctx, b, stations)
+	if err != nil {
+		return best, err
+	}
+	toNetwork := b.ToFrame.Inverse()
+	target = target.Moved(toNetwork)
+	best.SourceToTarget = geom.IdentityPose()
+	for _, guess := range []geom.Pose{toNetwork, geom.IdentityPose()} {
+		found, err := surface.Align(ctx, moving, target, guess, surface.Options{Grain: b.grain()})
+		if errors.Is(err, surface.ErrNoOverlap) {
+			continue
+		}
+		if err != nil {
+			return best, err
+		}
+		if found.Overlap > best.Overlap {
+			best = found
+		}
+	}
+	return best, nil
+}
+
+// merged joins thinned scans in the frame of the deliverables.
+func (r *run) merged(ctx context.Context, b *Built, list []placed) (*scan.Cloud, error) {
+	parts := make([]*scan.Cloud, len(list))
+	for i, p := range list {
+		c, err := r.thin(ctx, b, p.file)
+		if err != nil {
+			return nil, err
+		}
+		parts[i] = c.Moved(p.toFrame)
+	}
+	return scan.Join(parts), nil
+}
+
+const witnessVersion = 1
+
+// witness compares every pair of registered scans that overlap.
+func (r *run) witness(ctx context.Context, b *Built) error {
+	list := append(b.placedStations(), b.placedTracked()...)
+	keys, err := b.keysOf(list)
+	if err != nil {
+		return err
+	}
+	key, err := stage.KeyOf("witness", witnessVersion, []float64{b.grain()}, keys...)
+	if err != nil {
+		return err
+	}
+	b.Overlaps, err = stage.Run(r.store, "witness", "job", key, stage.JSON[[]Overlap](), func() ([]Overlap, error) { return r.compareAll(ctx, b, list) })
+	if err != nil {
+		return err
+	}
+	for _, o := range b.Overlaps {
+		b.judgeOverlap(o, list)
+	}
+	return nil
+}
+
+// leastCompared is the number of places below which a median says little: its
+// standard error is then above a tenth of the scatter.
+const leastCompared = 200
+
+// compareAll thins further, to what a comparison needs, and compares each pair.
+func (r *run) compareAll(ctx context.Context, b *Built, list []placed) ([]Overlap, error) {
+	clouds := make([]*scan.Cloud, len(list))
+	for i, p := range list {
+		c, err := r.thin(ctx, b, p.file)
+		if err != nil {
+			return nil, err
+		}
+		clouds[i] = surface.Thin(c, 4*b.grain()).Moved(p.toFrame)
+	}
+	slots := make([][]Overlap, len(list))
+	err := par.Each(ctx, len(list), func(i int) error {
+		w := surface.NewWitness(clouds[i], 8*b.grain())
+		for j := i + 1; j < len(list); j++ {
+			d, err := w.Compare(ctx, clouds[j])
+			if err != nil {
+				return err
+			}
+			if d.Points >= leastCompared {
+				slots[i] = append(slots[i], Overlap{A: list[i].file, B: list[j].file, Distances: d})
+			}
+		}
+		return nil
+	})
+	out := []Overlap{}
+	for _, s := range slots {
+		out = append(out, s...)
+	}
+	return out, err
+}
+
+// madToSigma turns a median absolute deviation into the standard deviation of a
+// normal distribution: 1/Φ⁻¹(3/4).
+const madToSigma = 1.4826
+
+// judgeOverlap warns where two scans disagree by more than their ties and their
+// noise allow.
+func (b *Built) judgeOverlap(o Overlap, list []placed) {
+	var doubt2 float64
+	for _, p := range list {
+		if p.file == o.A || p.file == o.B {
+			doubt2 += p.cov(p.toFrame.Apply(b.Files[p.file].Bounds.Center())).Trace()
+		}
+	}
+	limit := max(2*b.noise(o.A), 2*b.noise(o.B), 2*madToSigma*o.MAD)
+	if doubt := 3 * math.Sqrt(doubt2); doubt > limit {
+		limit = doubt
+	}
+	if limit == 0 || math.Abs(o.Median) <= limit {
+		return
+	}
+	b.Findings = append(b.Findings, job.Finding{Code: job.OverlapBias, Severity: job.Warn, Subject: b.Files[o.B].Path, Stations: []string{b.Files[o.A].Path, b.Files[o.B].Path},
+		Text: fmt.Sprintf("%s lies %.2f mm from %s where they overlap (median of %d places, scatter %.2f mm); %.2f mm are allowed. To do: check that nothing moved between the two scans.",
+			job.Printable(b.Files[o.B].Path), o.Median, job.Printable(b.Files[o.A].Path), o.Points, o.MAD, limit)})
+}

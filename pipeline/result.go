@@ -1,0 +1,104 @@
+package pipeline
+
+import (
+	"trammel/pipeline/coverage"
+	"trammel/pipeline/datum"
+	"trammel/pipeline/geom"
+	"trammel/pipeline/intake"
+	"trammel/pipeline/job"
+	"trammel/pipeline/length"
+	"trammel/pipeline/mount"
+	"trammel/pipeline/network"
+	"trammel/pipeline/scan"
+	"trammel/pipeline/sphere"
+	"trammel/pipeline/stage"
+	"trammel/pipeline/surface"
+)
+
+// File is what was found out about one file of a drop folder. Lengths are
+// millimetres, in the file's own frame.
+type File struct {
+	Path      string
+	SHA256    string
+	Bytes     int64
+	Kind      job.Kind
+	Format    string
+	Points    int64
+	Triangles int64
+	Units     intake.Units
+	Bounds    geom.Box
+	Spheres   []sphere.Sphere
+	SameAs    string // the file with the same content that is used instead, if any
+	Findings  []job.Finding
+
+	Readable   bool
+	Instrument int    // index into the sheet's instruments; -1 for a bare file
+	Disk       string // where to open it
+}
+
+// Checked is a job after its scans were inspected and tied.
+type Checked struct {
+	Dir      string      // the job folder; empty for bare files
+	Job      *job.Sheet  // nil for bare files
+	Units    length.Unit // of the deliverables
+	Files    []File
+	Network  *network.Result // nil where no set-up is tied by spheres
+	Stations []Station       // every set-up that could be placed or should have been
+	Findings []job.Finding   // all of the job, those of its files included
+}
+
+// Hold reports whether a finding puts the job on hold.
+func (c *Checked) Hold() bool { return job.Holds(c.Findings) }
+
+// Station is one set-up and where it stood.
+type Station struct {
+	File      int // index into Checked.Files
+	ToNetwork geom.Pose
+	RMS       float64 // of its spheres about the adjusted centres, mm
+	Linked    bool
+	Solved    int // index into Network.Stations; -1 for a given pose
+}
+
+// Tracked is a tracked scan tied to the network.
+type Tracked struct {
+	File      int // index into Checked.Files
+	ToNetwork geom.Pose
+	Fit       surface.Result
+	Linked    bool
+}
+
+// Overlap is what two registered scans say about each other.
+type Overlap struct {
+	A, B int // indices into Checked.Files
+	surface.Distances
+}
+
+// Built is a job after everything was computed. Mesh, mounts and coverage are in
+// the datum's frame where there is a datum, else in the network's.
+type Built struct {
+	Checked
+	Tracked   []Tracked
+	Overlaps  []Overlap
+	Datum     *datum.Result // nil without a datum in the sheet
+	ToFrame   geom.Pose     // network → the frame of the deliverables
+	Mesh      MeshFacts
+	Surface   *scan.Mesh // the reduced mesh; its deviation is in Departure
+	Departure []float32  // signed distance of each vertex of Surface from the fused mesh, mm
+	Mounts    []mount.Result
+	Coverage  []coverage.Result
+	MeshKey   stage.Key         // identifies the surface and all that it depends on
+	SHA512    map[string]string // of every raw scan, by path
+}
+
+// MeshFacts says what the mesh is.
+type MeshFacts struct {
+	FusedTriangles   int
+	Triangles        int
+	DeviationMax     float64 // two-sided, fused ↔ reduced, mm
+	DeviationRMS     float64
+	DeviationAt      geom.Vec
+	Area             float64 // mm²
+	BoundaryEdges    int
+	NonManifoldEdges int
+	Bounds           geom.Box
+}

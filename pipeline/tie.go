@@ -1,0 +1,148 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path"
+
+	"trammel/pipeline/geom"
+	"trammel/pipeline/job"
+	"trammel/pipeline/network"
+	"trammel/pipeline/stage"
+)
+
+const networkVersion = 1
+
+// tie places the set-ups: by the spheres that they share, or as given.
+func (r *run) tie(ctx context.Context, c *Checked) error {
+	if err := r.tieBySpheres(ctx, c); err != nil {
+		return err
+	}
+	for i, ins := range c.Job.Instruments {
+		switch {
+		case ins.Kind == job.Station && ins.Register == job.Given:
+			if err := r.takePoses(c, i); err != nil {
+				return err
+			}
+		case ins.Kind == job.Station && ins.Register == job.BySurface:
+			c.unlinkAll(i, "set-ups cannot be tied by surface alone yet. To do: use reference spheres (register: spheres), or put the poses into "+path.Join(ins.Drop, job.PosesCSV)+" (register: given)")
+		}
+	}
+	return nil
+}
+
+// used calls f for every file of the instruments that want takes, which was
+// read, is no duplicate and whose units nothing contradicts.
+func (c *Checked) used(want func(job.Instrument) bool, f func(i int)) {
+	for i := range c.Files {
+		if c.Files[i].usable() && want(c.Job.Instruments[c.Files[i].Instrument]) {
+			f(i)
+		}
+	}
+}
+
+// usable reports whether the file may enter the computation.
+func (f *File) usable() bool {
+	if !f.Readable || f.SameAs != "" {
+		return false
+	}
+	for _, x := range f.Findings {
+		if x.Code == job.UnitsMismatch || x.Code == job.UnitsUnknown {
+			return false
+		}
+	}
+	return true
+}
+
+func bySpheres(i job.Instrument) bool { return i.Kind == job.Station && i.Register == job.BySpheres }
+
+func (r *run) tieBySpheres(ctx context.Context, c *Checked) error {
+	var stations []network.Station
+	var files []int
+	c.used(bySpheres, func(i int) {
+		s := network.Station{Name: c.Files[i].Path}
+		for _, b := range c.Files[i].Spheres {
+			if b.Usable {
+				s.Observations = append(s.Observations, network.Observation{Center: b.Center, Cov: b.Cov})
+			}
+		}
+		stations, files = append(stations, s), append(files, i)
+	})
+	if len(stations) == 0 {
+		return nil
+	}
+	key, err := stage.KeyOf("network", networkVersion, stations)
+	if err != nil {
+		return err
+	}
+	solved, err := stage.Run(r.store, "network", "job", key, stage.JSON[network.Result](), func() (network.Result, error) {
+		return network.Solve(ctx, stations, network.Options{})
+	})
+	if err != nil {
+		return fmt.Errorf("tie set-ups: %w", err)
+	}
+	c.Network = &solved
+	c.Findings = append(c.Findings, solved.Findings...)
+	for k, s := range solved.Stations {
+		c.Stations = append(c.Stations, Station{File: files[k], ToNetwork: s.StationToNetwork, RMS: s.RMS, Linked: s.Linked, Solved: k})
+	}
+	return nil
+}
+
+// takePoses reads the given poses of an instrument's files. Where set-ups were
+// tied by spheres as well, two frames would meet that nothing ties together.
+func (r *run) takePoses(c *Checked, instrument int) error {
+	ins := c.Job.Instruments[instrument]
+	if c.Network != nil {
+		c.unlinkAll(instrument, "its poses are given in another frame than that of the set-ups tied by spheres, and nothing ties the two. To do: register all set-ups in the same way")
+		return nil
+	}
+	poses, _, err := job.ReadPoses(c.Dir, posesUnits(ins, c))
+	if errors.Is(err, fs.ErrNotExist) {
+		c.unlinkAll(instrument, fmt.Sprintf("no poses are given. To do: write them into %s, with the header file,tx,ty,tz,qw,qx,qy,qz", path.Join(ins.Drop, job.PosesCSV)))
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	c.used(func(i job.Instrument) bool { return i.Name == ins.Name }, func(i int) {
+		pose, ok := poses[c.Files[i].Path]
+		if !ok {
+			c.unlink(i, fmt.Sprintf("%s has no line for it. To do: add one", path.Join(ins.Drop, job.PosesCSV)))
+			return
+		}
+		c.Stations = append(c.Stations, Station{File: i, ToNetwork: pose, Linked: true, Solved: -1})
+	})
+	return nil
+}
+
+// posesUnits gives an instrument the unit that its first file was read in where
+// the sheet is silent: poses.csv is in the instrument's units.
+func posesUnits(ins job.Instrument, c *Checked) job.Instrument {
+	if ins.Units != "" {
+		return ins
+	}
+	for _, f := range c.Files {
+		if f.usable() && c.Job.Instruments[f.Instrument].Name == ins.Name {
+			ins.Units = f.Units.Use()
+			break
+		}
+	}
+	return ins
+}
+
+func (c *Checked) unlinkAll(instrument int, why string) {
+	name := c.Job.Instruments[instrument].Name
+	c.used(func(i job.Instrument) bool { return i.Name == name }, func(i int) { c.unlink(i, why) })
+}
+
+// unlink records that a file cannot be tied to the rest.
+func (c *Checked) unlink(file int, why string) {
+	c.Findings = append(c.Findings, job.Finding{Code: job.StationUnlinked, Severity: job.Hold, Subject: c.Files[file].Path,
+		Text: fmt.Sprintf("%s cannot be tied to the rest: %s.", job.Printable(c.Files[file].Path), why)})
+	if c.Job.Instruments[c.Files[file].Instrument].Kind == job.Station {
+		c.Stations = append(c.Stations, Station{File: file, ToNetwork: geom.IdentityPose(), Solved: -1})
+	}
+}
