@@ -19,8 +19,8 @@ import (
 )
 
 const (
-	measureVersion = 1
-	coverVersion   = 1
+	measureVersion = 2
+	coverVersion   = 2
 )
 
 // allPlaced lists every scan that has a place.
@@ -199,14 +199,8 @@ func lookFrom(regions []*coverage.Region, c *scan.Cloud, toFrame geom.Pose) {
 func lookAlong(regions []*coverage.Region, c *scan.Cloud, toFrame geom.Pose) {
 	for _, g := range regions {
 		addPoints(g, c, toFrame)
-		box := g.Box().Grow(g.Above())
 		for i := range c.Len() {
-			if p := toFrame.Apply(c.At(i)); box.Contains(p) {
-				n := toFrame.Turn(c.Normal(i))
-				for d := g.Above() / 4; d <= g.Above(); d += g.Above() / 4 {
-					g.AddFree(p.AddScaled(d, n))
-				}
-			}
+			g.AddFree(toFrame.Apply(c.At(i)), toFrame.Turn(c.Normal(i)))
 		}
 	}
 }

@@ -43,8 +43,8 @@ func (r *run) setDatum(_ context.Context, b *Built) error {
 }
 
 const (
-	thinVersion  = 1
-	placeVersion = 1
+	thinVersion  = 3
+	placeVersion = 3
 	// leastOverlap is the share of a tracked scan that must meet the set-ups. Below
 	// a third, a wrong place can look as good as the right one.
 	leastOverlap = 0.3
@@ -54,6 +54,17 @@ const (
 // fusion cell, since finer shape does not enter the mesh.
 func (b *Built) grain() float64 { return b.Job.Mesh.Voxel }
 
+// fineGrain is that of tracked scans, which see edges and flanges of a few
+// millimetres: averaging across those would tilt them.
+func (b *Built) fineGrain() float64 { return b.Job.Mesh.Voxel / 4 }
+
+func (b *Built) thinCell(file int) float64 {
+	if b.Files[file].Kind == job.Tracked {
+		return b.fineGrain()
+	}
+	return b.grain()
+}
+
 // thin returns a scan as one averaged point a cell, with normals, in its own
 // frame.
 func (r *run) thin(ctx context.Context, b *Built, file int) (*scan.Cloud, error) {
@@ -61,7 +72,7 @@ func (r *run) thin(ctx context.Context, b *Built, file int) (*scan.Cloud, error)
 	if err != nil {
 		return nil, err
 	}
-	if key, err = stage.KeyOf("thin", thinVersion, []float64{b.grain(), float64(b.seenFrom(file))}, key); err != nil {
+	if key, err = stage.KeyOf("thin", thinVersion, []float64{b.thinCell(file), float64(b.seenFrom(file))}, key); err != nil {
 		return nil, err
 	}
 	return stage.Run(r.store, "thin", b.Files[file].Path, key, stage.Cloud(), func() (*scan.Cloud, error) {
@@ -72,18 +83,19 @@ func (r *run) thin(ctx context.Context, b *Built, file int) (*scan.Cloud, error)
 		if err != nil {
 			return nil, err
 		}
-		return surface.Thin(withoutEdges(c, view), b.grain()), nil
+		return surface.Thin(withoutEdges(c, view), b.thinCell(file)), nil
 	})
 }
 
-// withoutEdges drops the points at depth edges, where pixels mix two surfaces.
+// withoutEdges drops the points at depth edges, where pixels mix two surfaces, and
+// those seen too flat.
 func withoutEdges(c *scan.Cloud, v normal.View) *scan.Cloud {
 	if v.Edges == 0 {
 		return c
 	}
 	out := &scan.Cloud{Origin: c.Origin}
 	for i := range c.X {
-		if !v.Edge[i] {
+		if !v.Edge[i] && v.Cos[i] >= leastCos {
 			out.X, out.Y, out.Z = append(out.X, c.X[i]), append(out.Y, c.Y[i]), append(out.Z, c.Z[i])
 			out.NX, out.NY, out.NZ = append(out.NX, c.NX[i]), append(out.NY, c.NY[i]), append(out.NZ, c.NZ[i])
 		}
@@ -194,7 +206,35 @@ func (r *run) alignNow(ctx context.Context, b *Built, source, stations []placed)
 			best = found
 		}
 	}
-	return best, nil
+	if best.Pairs == 0 {
+		return best, nil
+	}
+	return r.refine(ctx, b, best, moving, target)
+}
+
+// refine turns the roles round for the last steps: the set-ups' points, whose
+// noise is large, meet the planes of the tracked scan, whose noise is small. Planes
+// fitted to noisy points would lean towards them.
+func (r *run) refine(ctx context.Context, b *Built, rough surface.Result, moving, target *scan.Cloud) (surface.Result, error) {
+	toMoving := rough.SourceToTarget.Inverse()
+	near := moving.Bounds().Grow(3 * b.grain())
+	part := &scan.Cloud{Origin: target.Origin}
+	for i := range target.X {
+		if near.Contains(toMoving.Apply(target.At(i))) {
+			part.X, part.Y, part.Z = append(part.X, target.X[i]), append(part.Y, target.Y[i]), append(part.Z, target.Z[i])
+			part.NX, part.NY, part.NZ = append(part.NX, target.NX[i]), append(part.NY, target.NY[i]), append(part.NZ, target.NZ[i])
+		}
+	}
+	fine, err := surface.Align(ctx, part, moving, toMoving, surface.Options{Reach: 3 * b.grain(), Grain: b.fineGrain()})
+	if errors.Is(err, surface.ErrNoOverlap) {
+		return rough, nil
+	}
+	if err != nil {
+		return rough, err
+	}
+	fine = fine.Inverse()
+	fine.Overlap = rough.Overlap
+	return fine, nil
 }
 
 // merged joins thinned scans in the frame of the deliverables.

@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	"fmt"
+	"image/png"
 
 	"github.com/go-pdf/fpdf"
 
@@ -37,6 +38,12 @@ func (w *writer) figureRow(row []figure, width, gap float64) {
 	for i, f := range row {
 		w.pictures++
 		names[i] = fmt.Sprintf("picture%d", w.pictures)
+		// The layout library trusts what it is given; a damaged picture must end
+		// in an error.
+		if _, err := png.Decode(bytes.NewReader(f.PNG)); err != nil {
+			w.SetError(fmt.Errorf("picture %d: %w", w.pictures, err))
+			return
+		}
 		info := w.RegisterImageOptionsReader(names[i], fpdf.ImageOptions{ImageType: "PNG"}, bytes.NewReader(f.PNG))
 		if w.Error() != nil || info.Width() <= 0 {
 			return

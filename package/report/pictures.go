@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"trammel/pipeline"
-	"trammel/pipeline/fit"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/length"
 	"trammel/pipeline/network"
@@ -153,7 +152,7 @@ func planOf(b *pipeline.Built) *picture.Plan {
 		return plan
 	}
 	for _, s := range b.Network.Spheres {
-		plan.Spheres = append(plan.Spheres, picture.Target{Name: visible(s.ID), At: b.ToFrame.Apply(s.Center), Cov: b.ToFrame.R.Congruent(s.Cov), Moved: s.Status == network.Moved})
+		plan.Spheres = append(plan.Spheres, picture.Target{Name: oneLine(s.ID), At: b.ToFrame.Apply(s.Center), Cov: b.ToFrame.R.Congruent(s.Cov), Moved: s.Status == network.Moved})
 	}
 	return plan
 }
@@ -173,8 +172,7 @@ func setUpCov(b *pipeline.Built, s pipeline.Station) geom.Mat {
 	if b.Network == nil || s.Solved < 0 || s.Solved >= len(b.Network.Stations) {
 		return geom.Mat{}
 	}
-	var pose fit.Mat6 = b.Network.Stations[s.Solved].Cov
-	return b.ToFrame.R.Congruent(pose.Block(3, 3))
+	return b.ToFrame.R.Congruent(b.Network.Stations[s.Solved].Cov.Block(3, 3))
 }
 
 // outline is the box that the sheet keeps, else that of the mesh.
@@ -191,5 +189,5 @@ func outline(b *pipeline.Built) *geom.Box {
 // shortName is a file's name without folder and ending.
 func shortName(file string) string {
 	base := path.Base(file)
-	return visible(strings.TrimSuffix(base, path.Ext(base)))
+	return oneLine(strings.TrimSuffix(base, path.Ext(base)))
 }

@@ -53,10 +53,14 @@ func planSection(r *Report, p *Pictures) section {
 		return s
 	}
 	caption := "Where the scanner stood and where the spheres were, from above."
+	var without []string
 	for _, st := range r.Network.Stations {
 		if !st.Linked {
-			caption += " " + st.Path + " is not tied to the others and has no place here."
+			without = append(without, st.Path)
 		}
+	}
+	if len(without) > 0 {
+		caption += " Not tied to the others and therefore without a place here: " + strings.Join(without, ", ") + "."
 	}
 	s.Figures = []figure{{Caption: caption, SVG: p.Plan.SVG, PNG: p.Plan.PNG, Wide: true}}
 	return s

@@ -67,10 +67,6 @@ func NewRegion(r job.Region) *Region {
 // Box returns the region's box, in the datum's frame.
 func (g *Region) Box() geom.Box { return g.want.Box }
 
-// Above is how far above a surface that was seen from outside the space counts
-// as free: two cells.
-func (g *Region) Above() float64 { return 2 * g.cell }
-
 func (g *Region) at(p geom.Vec) int {
 	d := p.Sub(g.want.Box.Min).Scale(1 / g.cell)
 	i, j, k := min(int(d.X), g.nx-1), min(int(d.Y), g.ny-1), min(int(d.Z), g.nz-1)
@@ -99,10 +95,27 @@ func (g *Region) EndScan() {
 	}
 }
 
-// AddFree marks the cell of p as empty: something was seen through it.
-func (g *Region) AddFree(p geom.Vec) {
-	if g.want.Box.Contains(p) {
-		g.state[g.at(p)] = empty
+// standoff is the clear space that a hand scanner needs in front of a surface, mm
+// (common practice, no source).
+const standoff = 300
+
+// AddFree marks the space in front of a point p with the normal n as empty: a
+// tracked scanner looked at it from there, though its file does not say whence.
+// The space ends at the next seen surface. Add the points of the scan before.
+func (g *Region) AddFree(p, n geom.Vec) {
+	for d := g.cell; d <= standoff; d += g.cell / 2 {
+		q := p.AddScaled(d, n)
+		if !g.want.Box.Contains(q) {
+			if d > 2*g.cell {
+				return
+			}
+			continue
+		}
+		c := g.at(q)
+		if g.points[c] > 0 && d > 2*g.cell {
+			return
+		}
+		g.state[c] = empty
 	}
 }
 

@@ -179,7 +179,7 @@ func (g *grid) add(ctx context.Context, v View) error {
 func (g *grid) samples(v View) []sample {
 	out := make([]sample, 0, v.Cloud.Len())
 	for i := range v.Cloud.X {
-		if !(v.Weight[i] > 0) {
+		if !isPositive(v.Weight[i]) || !isPositive(v.Area[i]) {
 			continue
 		}
 		p := v.ToCommon.Apply(v.Cloud.At(i))
@@ -201,6 +201,9 @@ func (g *grid) samples(v View) []sample {
 	g.stats.Points += int64(len(out))
 	return out
 }
+
+// isPositive turns down zero, NaN and infinity.
+func isPositive(x float32) bool { return x > 0 && x-x == 0 }
 
 // sorted holds the samples of a view by the block that they lie in.
 type sorted struct {

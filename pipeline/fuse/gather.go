@@ -30,7 +30,10 @@ func (g *grid) gather(id int32, s sorted, preferred bool) {
 	}
 }
 
-// splat adds one sample to the places of a block.
+// splat adds one sample to the places of a block. More than a cell behind the surface
+// a sample weighs less, so that the far side of a thin plate prevails there; nearer,
+// where the zero lies, a weight that depends on the noisy distance would pull the
+// surface outwards by a share of the variance.
 func (b *block) splat(cover *[blockSize]float32, p sample, c coord, reach float32, preferred bool) {
 	x, y, z := p.x-float32(c.x*side), p.y-float32(c.y*side), p.z-float32(c.z*side)
 	x0, x1 := span(x, reach)
@@ -57,8 +60,8 @@ func (b *block) splat(cover *[blockSize]float32, p sample, c coord, reach float3
 				at := row + i
 				cover[at] += q * p.cover
 				w := q * p.weight
-				if d < 0 {
-					w *= 1 + d/(2*band) // behind the surface a sample knows less
+				if d < -1 {
+					w *= 1 + (d+1)/(2*(band-1))
 				}
 				if !preferred {
 					w *= giveWay(b.prefer[at])

@@ -157,9 +157,7 @@ func (g *gap) rim() (fit.Circle2, float64, error) {
 	for range 3 {
 		n := sectorCount(circle.Radius, spacing)
 		inner := g.innermost(circle, circle.Radius-2*spacing, 3*spacing, n)
-		virtual := circle.Radius + 3*spacing
-		solid := g.innermost(circle, virtual, 4*spacing, sectorCount(virtual, spacing))
-		gapSize := meanAbove(solid, virtual)
+		gapSize := g.meanGap(circle, spacing)
 		var x, y []float64
 		for k, r := range inner {
 			if r > 0 {
@@ -174,6 +172,18 @@ func (g *gap) rim() (fit.Circle2, float64, error) {
 		circle, arc = next, 360*float64(len(x))/float64(n)
 	}
 	return circle, arc, nil
+}
+
+// meanGap measures the gap at virtual rims in the solid of the face, over several
+// radii, since points in a lattice beat with a single one.
+func (g *gap) meanGap(c fit.Circle2, spacing float64) float64 {
+	const rims = 13
+	sum := 0.0
+	for k := range rims {
+		virtual := c.Radius + (3+float64(k)/4)*spacing
+		sum += meanAbove(g.innermost(c, virtual, 4*spacing, sectorCount(virtual, spacing)), virtual)
+	}
+	return sum / rims
 }
 
 // sectorCount makes sectors one and a half spacings wide at the rim, so that

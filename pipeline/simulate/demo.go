@@ -170,7 +170,9 @@ const (
 
 // scanUnderside sweeps the plates finely and the underside coarsely, from below
 // and aslant from four sides: without the flanks of the beams, a flat underside
-// could slide along itself when it is aligned.
+// could slide along itself when it is aligned. Both ends are swept from above as
+// well: the tripod sees hardly anything that faces down, so that only faces that
+// look up hold the height and the pitch of this scan.
 func (c *capture) scanUnderside(ctx context.Context, handToScene geom.Pose) (*scan.Mesh, error) {
 	area := geom.Box{Min: vec(-1500, -560, 380), Max: vec(1450, 560, 640)}
 	up := vec(0, 0, 1)
@@ -186,6 +188,9 @@ func (c *capture) scanUnderside(ctx context.Context, handToScene geom.Pose) (*sc
 	}
 	for _, aslant := range []geom.Vec{vec(0.7, 0, 1), vec(-0.7, 0, 1), vec(0, 0.7, 1), vec(0, -0.7, 1)} {
 		sweeps = append(sweeps, Sweep{Direction: aslant, Area: area, Spacing: obliqueSpacing})
+	}
+	for _, end := range []geom.Box{{Min: vec(1150, -560, 540), Max: vec(2560, 560, 640)}, {Min: vec(-1520, -560, 540), Max: vec(-1150, 560, 640)}} {
+		sweeps = append(sweeps, Sweep{Direction: vec(0, 0, -1), Area: end, Spacing: obliqueSpacing})
 	}
 	return NewHand(area.Min.Z, area.Max.Z).Scan(ctx, c.body, handToScene, sweeps, c.o.Seed+0xa4d)
 }

@@ -111,10 +111,15 @@ func (g *grid) nearestIn(c [3]int32, p, n geom.Vec, minCos float64, index int32,
 	return index, dist2
 }
 
+// sameFace is the mean cosine of the normals in a cell about their mean below
+// which the cell holds an edge: 20 degrees, above the noise of normals from single
+// scans (3 to 5 degrees at the spacings of a tripod scanner).
+const sameFace = 0.94
+
 // Thin returns a cloud with one point a cell of the given size in millimetres:
 // the mean of the cell's points and of their normals, in the order in which the
-// cells were first met. c must have normals; points whose normals cancel out are
-// dropped, since no plane can be told there.
+// cells were first met. c must have normals; cells at an edge, where normals differ
+// widely, are dropped: their mean lies on no face.
 func Thin(c *scan.Cloud, cell float64) *scan.Cloud {
 	g := newGrid(c, cell)
 	out := &scan.Cloud{Origin: c.Origin}
@@ -131,7 +136,7 @@ func Thin(c *scan.Cloud, cell float64) *scan.Cloud {
 			p = p.Add(c.At(int(j)))
 			n = n.Add(c.Normal(int(j)))
 		}
-		if n.Norm() < 0.5*float64(len(members)) { // on average more than 60 degrees apart: an edge or noise
+		if n.Norm() < sameFace*float64(len(members)) {
 			continue
 		}
 		n = n.Unit()

@@ -142,6 +142,21 @@ func (s *system) meat(pairs []pair) *mat.SymDense {
 	return m
 }
 
+// Inverse returns the placement of the target on the source. Overlap keeps its
+// meaning: it is of the cloud that was the source.
+func (r Result) Inverse() Result {
+	back := r.SourceToTarget.Inverse()
+	var turned fit.Mat6
+	for _, at := range [][2]int{{0, 0}, {0, 3}, {3, 0}, {3, 3}} {
+		block := back.R.Congruent(r.Cov.Block(at[0], at[1]))
+		for k, x := range block {
+			turned[6*(at[0]+k/3)+at[1]+k%3] = x
+		}
+	}
+	r.SourceToTarget, r.Cov, r.Center = back, turned, back.Apply(r.Center)
+	return r
+}
+
 // At returns the covariance of a source point placed at p of the target frame.
 func (r Result) At(p geom.Vec) geom.Mat { return r.Cov.At(p.Sub(r.Center)) }
 
