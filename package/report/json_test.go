@@ -212,6 +212,7 @@ func TestNotANumberNeverReachesJSON(t *testing.T) {
 		b.Mesh = pipeline.MeshFacts{DeviationMax: bad, DeviationRMS: bad, DeviationAt: v, Area: bad, Bounds: geom.EmptyBox()}
 		b.Overlaps[0].Median, b.Overlaps[0].MAD = bad, bad
 		b.Tracked[0].Fit.RMS, b.Tracked[0].Fit.Overlap = bad, bad
+		b.Surface = nil
 		r := NewReport(b, Context{})
 		if _, err := JSON(r); err != nil {
 			t.Errorf("%v: %v", bad, err)
