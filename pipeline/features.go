@@ -20,7 +20,7 @@ import (
 
 const (
 	measureVersion = 2
-	coverVersion   = 2
+	coverVersion   = 3
 )
 
 // allPlaced lists every scan that has a place.
@@ -171,10 +171,8 @@ func (r *run) coverNow(ctx context.Context, b *Built, list []placed) ([]coverage
 		if err != nil {
 			return nil, err
 		}
-		if content.Mesh != nil && b.Files[p.file].Kind == job.Tracked {
-			lookAlong(regions, content.Mesh.Cloud(), p.toFrame)
-		} else {
-			lookFrom(regions, pointsOf(content), p.toFrame)
+		for _, g := range regions {
+			addPoints(g, pointsOf(content), p.toFrame)
 		}
 	}
 	var out []coverage.Result
@@ -182,27 +180,6 @@ func (r *run) coverNow(ctx context.Context, b *Built, list []placed) ([]coverage
 		out = append(out, g.Result())
 	}
 	return out, nil
-}
-
-// lookFrom adds what a set-up saw, and saw through.
-func lookFrom(regions []*coverage.Region, c *scan.Cloud, toFrame geom.Pose) {
-	sight := coverage.NewSight(c)
-	toStation := toFrame.Inverse()
-	for _, g := range regions {
-		addPoints(g, c, toFrame)
-		g.Carve(toFrame.T, func(p geom.Vec) (float64, bool) { return sight.Toward(toStation.Apply(p)) })
-	}
-}
-
-// lookAlong adds what a tracked scan saw: where its scanner was is not in the
-// file, but the space just above a surface was free.
-func lookAlong(regions []*coverage.Region, c *scan.Cloud, toFrame geom.Pose) {
-	for _, g := range regions {
-		addPoints(g, c, toFrame)
-		for i := range c.Len() {
-			g.AddFree(toFrame.Apply(c.At(i)), toFrame.Turn(c.Normal(i)))
-		}
-	}
 }
 
 func addPoints(g *coverage.Region, c *scan.Cloud, toFrame geom.Pose) {
