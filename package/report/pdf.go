@@ -255,8 +255,8 @@ func (w *writer) verdict(v *verdict) {
 // start is the least height that a section's heading needs below it, so that no
 // heading stands alone at the foot of a page.
 func (s *section) start() float64 {
-	if len(s.Figures) == 1 && len(s.Text) == 0 {
-		return 30 + singleWidth*0.78 // a plan's height is 0.775 of its width
+	if len(s.Figures) > 0 && s.Figures[0].Wide {
+		return 42 + singleWidth*0.78 // a plan's height is 0.775 of its width
 	}
 	return 45
 }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"path"
+	"slices"
 	"strings"
 
 	"trammel/pipeline"
@@ -93,16 +94,15 @@ func render(ctx context.Context, b *pipeline.Built, width int, o picture.RenderO
 	return out.Bytes(), nil
 }
 
-// drawDeparture colours the mesh by its signed distance from the fused one. The
-// scale ends at the largest distance, so that nothing is off the scale.
+// drawDeparture colours the mesh by its signed distance from the fused one.
 func drawDeparture(ctx context.Context, b *pipeline.Built) (*Picture, error) {
 	if len(b.Departure) != b.Surface.Vertices() {
 		return nil, nil
 	}
 	s := scaleOf(b.Units)
-	limit := b.Mesh.DeviationMax
-	if !(limit > 0) && b.Job != nil {
-		limit = b.Job.Mesh.Deviation
+	limit := scaleEnd(b.Departure)
+	if !(limit > 0) {
+		limit = b.Mesh.DeviationMax
 	}
 	values := make([]float32, len(b.Departure))
 	for i, d := range b.Departure {
@@ -116,7 +116,23 @@ func drawDeparture(ctx context.Context, b *pipeline.Built) (*Picture, error) {
 	if errors.Is(err, picture.ErrNothing) {
 		return nil, nil
 	}
-	return &Picture{Caption: "Signed distance of the reduced mesh from the fused one in " + unit + ", positive outwards.", PNG: drawn}, err
+	return &Picture{Caption: "Signed distance of the reduced mesh from the fused one in " + unit + ", positive outwards. The scale ends at what 99.9 % of the vertices keep within; what lies beyond is hatched.", PNG: drawn}, err
+}
+
+// scaleEnd is the magnitude that 99.9 % of the values keep within. A single stray
+// vertex would else stretch the scale until nothing shows.
+func scaleEnd(values []float32) float64 {
+	sizes := make([]float64, 0, len(values))
+	for _, v := range values {
+		if a := math.Abs(float64(v)); !math.IsNaN(a) && !math.IsInf(a, 0) {
+			sizes = append(sizes, a)
+		}
+	}
+	if len(sizes) == 0 {
+		return 0
+	}
+	slices.Sort(sizes)
+	return sizes[(len(sizes)-1)*999/1000]
 }
 
 func drawPlan(b *pipeline.Built) (Plan, error) {

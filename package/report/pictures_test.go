@@ -114,6 +114,24 @@ func TestDrawLeavesOutWhatIsNotThere(t *testing.T) {
 	}
 }
 
+func TestScaleEnd(t *testing.T) {
+	nan, inf := float32(math.NaN()), float32(math.Inf(-1))
+	values := []float32{nan, inf, -9}
+	for i := range 2000 {
+		values = append(values, float32(i%2*2-1)*0.25)
+	}
+	// One stray of 2001 values is less than one in a thousand.
+	if got := scaleEnd(values); got != 0.25 {
+		t.Errorf("the scale ends at %v, want 0.25", got)
+	}
+	if got := scaleEnd([]float32{0.1, -0.3}); math.Abs(got-0.1) > 1e-6 && math.Abs(got-0.3) > 1e-6 {
+		t.Errorf("of two values the scale ends at %v", got)
+	}
+	if got := scaleEnd([]float32{nan}) + scaleEnd(nil); got != 0 {
+		t.Errorf("without values the scale ends at %v", got)
+	}
+}
+
 func BenchmarkDraw(b *testing.B) {
 	job := built(400)
 	b.ReportAllocs()
