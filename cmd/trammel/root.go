@@ -39,7 +39,7 @@ EXIT STATUS
 			}
 			return usagef("name a command")
 		},
-		PersistentPreRunE: func(c *cobra.Command, _ []string) error { return e.prepare(c) },
+		PersistentPreRunE: func(*cobra.Command, []string) error { return e.prepare() },
 	}
 	root.SetOut(e.stdout)
 	root.SetErr(e.stderr)
@@ -59,8 +59,8 @@ EXIT STATUS
 }
 
 // prepare reads the settings and makes the logger before any command runs.
-func (e *env) prepare(c *cobra.Command) error {
-	s, err := readSettings(c, e.configFile)
+func (e *env) prepare() error {
+	s, err := readSettings(e.configFile)
 	if err != nil {
 		return err
 	}

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"github.com/rs/zerolog"
-	"github.com/spf13/cobra"
 	"github.com/spf13/viper"
 	"golang.org/x/term"
 
@@ -44,7 +43,7 @@ func knownSettings() []setting {
 }
 
 // readSettings merges defaults, the config file and TRAMMEL_… variables.
-func readSettings(c *cobra.Command, file string) (settings, error) {
+func readSettings(file string) (settings, error) {
 	v := viper.New()
 	v.SetEnvPrefix("trammel")
 	v.SetEnvKeyReplacer(strings.NewReplacer(".", "_"))
@@ -55,19 +54,23 @@ func readSettings(c *cobra.Command, file string) (settings, error) {
 		keys = append(keys, s.key)
 	}
 	if file != "" {
-		v.SetConfigFile(file)
-		if err := v.ReadInConfig(); err != nil {
-			if errors.Is(err, os.ErrNotExist) {
-				return settings{}, usagef("the config file %s does not exist", file)
-			}
-			return settings{}, usagef("config file %s: %s", file, err)
-		}
-		if err := unknownKeys(v, file, keys); err != nil {
+		if err := readConfig(v, file, keys); err != nil {
 			return settings{}, err
 		}
 	}
-	_ = c // flags of single commands are merged where they are declared
 	return decodeSettings(v, file)
+}
+
+func readConfig(v *viper.Viper, file string, known []string) error {
+	v.SetConfigFile(file)
+	err := v.ReadInConfig()
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return usagef("the config file %s does not exist", file)
+	case err != nil:
+		return usagef("config file %s: %s", file, err)
+	}
+	return unknownKeys(v, file, known)
 }
 
 func unknownKeys(v *viper.Viper, file string, known []string) error {

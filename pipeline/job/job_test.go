@@ -106,7 +106,7 @@ func TestTemplateIsAGoodSheet(t *testing.T) {
 	}
 	// With every optional part switched on it is still good.
 	var on []string
-	for _, l := range strings.Split(text, "\n") {
+	for l := range strings.SplitSeq(text, "\n") {
 		if trimmed := strings.TrimPrefix(strings.TrimLeft(l, " "), "# "); strings.HasPrefix(strings.TrimLeft(l, " "), "# ") && !strings.HasPrefix(trimmed, "Job sheet") {
 			l = strings.Repeat(" ", len(l)-len(strings.TrimLeft(l, " "))) + trimmed
 		}
