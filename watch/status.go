@@ -55,15 +55,12 @@ func statusOf(dir string, now time.Time, quiet time.Duration) JobStatus {
 		return s
 	}
 	s.Job = sheet.Job
-	for _, i := range sheet.Instruments {
-		s.Expected += i.Expect
-	}
 	arrived, err := job.List(dir, sheet)
 	if err != nil {
 		s.Problem = err.Error()
 		return s
 	}
-	s.Scans = len(arrived.Scans)
+	s.Scans, s.Expected = len(arrived.Scans), expected(sheet, arrived)
 	entries, err := journal.Read(filepath.Join(dir, job.LogName))
 	if err != nil && !errors.Is(err, journal.ErrTorn) {
 		s.Problem = err.Error()
@@ -74,6 +71,28 @@ func statusOf(dir string, now time.Time, quiet time.Duration) JobStatus {
 	d := daemon{Options: Options{Now: func() time.Time { return now }, Quiet: quiet}}
 	s.State = stateOf(standing, d.extent(dir, sheet))
 	return s
+}
+
+// expected is how many scans make the job complete: what the sheet says, and for
+// an instrument of which it says nothing, what is there. It is 0 where the sheet
+// says nothing at all.
+func expected(sheet *job.Sheet, arrived job.Arrivals) int {
+	said, silent := 0, 0
+	for i, ins := range sheet.Instruments {
+		said += ins.Expect
+		if ins.Expect > 0 {
+			continue
+		}
+		for _, s := range arrived.Scans {
+			if s.Instrument == i {
+				silent++
+			}
+		}
+	}
+	if said == 0 {
+		return 0
+	}
+	return said + silent
 }
 
 func stateOf(s handoff.Standing, extent Extent) string {
