@@ -2,31 +2,24 @@ package main
 
 import (
 	"fmt"
+	"strings"
 	"sync"
-
-	"github.com/vbauerster/mpb/v8"
-	"github.com/vbauerster/mpb/v8/decor"
+	"unicode/utf8"
 )
 
 // progress shows how far the work is: a bar on a terminal, a line for each new
-// step elsewhere, nothing when the command is quiet.
+// item elsewhere, nothing when the command is quiet. The bar is one line that is
+// written over, since a step is all that is worked on at a time.
 type progress struct {
-	e    *env
-	bars *mpb.Progress
+	e        *env
+	terminal bool
 
-	mu      sync.Mutex // guards what follows
-	name    string
-	subject string
-	bar     *mpb.Bar
+	mu    sync.Mutex // guards what follows
+	last  string     // what was shown
+	drawn bool       // a bar stands on the terminal's last line
 }
 
-func newProgress(e *env) *progress {
-	p := &progress{e: e}
-	if isTerminal(e.stderr) && !e.quiet {
-		p.bars = mpb.New(mpb.WithOutput(e.stderr), mpb.WithWidth(40))
-	}
-	return p
-}
+func newProgress(e *env) *progress { return &progress{e: e, terminal: isTerminal(e.stderr)} }
 
 // step tells that item done of total of a step is being worked on.
 func (p *progress) step(name, subject string, done, total int) {
@@ -35,55 +28,45 @@ func (p *progress) step(name, subject string, done, total int) {
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.bars == nil {
-		p.line(name, subject, total)
-		return
-	}
-	if name != p.name {
-		p.finish()
-		p.name = name
-		p.bar = p.bars.AddBar(int64(max(total, 1)), mpb.PrependDecorators(decor.Name(name, decor.WCSyncSpaceR)),
-			mpb.AppendDecorators(decor.Any(func(decor.Statistics) string { return p.current() })), mpb.BarRemoveOnComplete())
-	}
-	p.subject = subject
-	p.bar.SetCurrent(int64(done))
-}
-
-// current is asked by the bar's own goroutine while step may hold the lock, so
-// it reads without it a string that is only for show.
-func (p *progress) current() string {
-	if !p.mu.TryLock() {
-		return ""
-	}
-	defer p.mu.Unlock()
-	return printable(p.subject)
-}
-
-func (p *progress) line(name, subject string, total int) {
-	if name == p.name && subject == p.subject {
-		return
-	}
-	p.name, p.subject = name, subject
-	what := ""
+	line := name
 	if total > 1 {
-		what = fmt.Sprintf(" (%s)", printable(subject))
+		line = fmt.Sprintf("%s (%s)", name, printable(subject))
 	}
-	say(p.e.stderr, "trammel: %s%s\n", name, what)
+	if line == p.last {
+		return
+	}
+	p.last = line
+	if !p.terminal {
+		say(p.e.stderr, "trammel: %s\n", line)
+		return
+	}
+	say(p.e.stderr, "\r\x1b[K%s", bar(line, done, total))
+	p.drawn = true
 }
 
-func (p *progress) finish() {
-	if p.bar != nil {
-		p.bar.Abort(true)
-		p.bar = nil
+const (
+	barWidth  = 24
+	lineWidth = 79 // of the narrowest usual terminal, less one, so that the line never wraps
+)
+
+// bar draws a line such as "[########................]  3/9  fusing (s03.ply)".
+func bar(line string, done, total int) string {
+	total = max(total, 1)
+	full := min(done, total) * barWidth / total
+	text := fmt.Sprintf("[%s%s] %2d/%d  %s", strings.Repeat("#", full), strings.Repeat(".", barWidth-full), done, total, line)
+	for utf8.RuneCountInString(text) > lineWidth {
+		_, n := utf8.DecodeLastRuneInString(text)
+		text = text[:len(text)-n]
 	}
+	return text
 }
 
 // done takes the bar away.
 func (p *progress) done() {
 	p.mu.Lock()
-	p.finish()
-	p.mu.Unlock()
-	if p.bars != nil {
-		p.bars.Wait()
+	defer p.mu.Unlock()
+	if p.drawn {
+		say(p.e.stderr, "\r\x1b[K")
+		p.drawn = false
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"trammel/pipeline"
 	"trammel/pipeline/job"
 	"trammel/pipeline/length"
+	"trammel/pipeline/network"
 )
 
 // printable makes a name safe to show on a terminal.
@@ -84,11 +85,13 @@ func printNetwork(e *env, c *pipeline.Checked) {
 			linked++
 		}
 	}
-	worst := 0.0
+	tying := 0
 	for _, s := range c.Network.Spheres {
-		worst = max(worst, s.Cov.Trace())
+		if s.Status != network.Single {
+			tying++
+		}
 	}
-	say(e.stdout, "Network: %d of %d set-ups tied by %d spheres, redundancy %d, sigma0 %.2f.\n", linked, len(c.Stations), len(c.Network.Spheres), c.Network.DOF, c.Network.Sigma0)
+	say(e.stdout, "Network: %d of %d set-ups tied by %d spheres, redundancy %d, sigma0 %.2f.\n", linked, len(c.Stations), tying, c.Network.DOF, c.Network.Sigma0)
 }
 
 func printFindings(e *env, findings []job.Finding) {
