@@ -32,7 +32,7 @@ type expectation struct {
 	Object   float64 // diagonal of the object's box, mm
 }
 
-const inspectVersion = 1
+const inspectVersion = 2
 
 // inspect hashes, reads and judges every file, one at a time: a file of ten
 // million points fills memory, and the work inside is parallel.
@@ -106,7 +106,7 @@ func (r *run) inspectOne(ctx context.Context, s job.Scan, sum stage.Key, e expec
 // finding; an error is the disk's.
 func examine(ctx context.Context, s job.Scan, e expectation) (File, error) {
 	f := File{Kind: e.Kind, Bounds: geom.EmptyBox()}
-	content, err := format.Read(ctx, s.File, 1)
+	content, left, err := readScan(ctx, s.File, 1)
 	if err != nil {
 		finding, blame := intake.Unreadable(s.Path, s.Bytes, err)
 		if !blame {
@@ -122,7 +122,7 @@ func examine(ctx context.Context, s job.Scan, e expectation) (File, error) {
 	if content.Mesh != nil {
 		f.Triangles = int64(content.Mesh.Triangles())
 	}
-	if left := content.Invalid(); left > 0 {
+	if left > 0 {
 		f.Findings = append(f.Findings, intake.Invalid(s.Path, left, f.Points+left))
 	}
 	if points.Len() == 0 {

@@ -8,6 +8,7 @@ import (
 
 	"trammel/pipeline/format"
 	"trammel/pipeline/geom"
+	"trammel/pipeline/intake"
 	"trammel/pipeline/job"
 	"trammel/pipeline/normal"
 	"trammel/pipeline/scan"
@@ -97,7 +98,25 @@ func (b *Built) noise(file int) float64 { return b.Job.Instruments[b.Files[file]
 // read loads a scan in millimetres, in its own frame.
 func (b *Built) read(ctx context.Context, file int) (format.Content, error) {
 	f := &b.Files[file]
-	return format.Read(ctx, f.Disk, scaleOf(f.Units))
+	content, _, err := readScan(ctx, f.Disk, scaleOf(f.Units))
+	return content, err
+}
+
+// readScan reads a file and leaves out what cannot be a point of it; left is how
+// many points that were.
+func readScan(ctx context.Context, path string, scale float64) (content format.Content, left int64, err error) {
+	content, err = format.Read(ctx, path, scale)
+	if err != nil {
+		return content, 0, err
+	}
+	left = content.Invalid()
+	if content.Mesh != nil {
+		left += intake.DropAbsurdVertices(content.Mesh)
+	}
+	if content.Cloud != nil {
+		left += intake.DropAbsurd(content.Cloud)
+	}
+	return content, left, nil
 }
 
 // withNormals loads a scan as points with normals and says how noisy they are
