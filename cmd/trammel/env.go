@@ -13,6 +13,7 @@ import (
 
 	"trammel/pipeline/disk"
 	"trammel/pipeline/job"
+	"trammel/pipeline/par"
 )
 
 // env is what a command works with. Commands touch neither the process's streams
@@ -69,6 +70,11 @@ func (e *env) exitCode(err error) int {
 		e.complain(err, exitUsage, nil)
 		return exitUsage
 	default:
+		var fault *par.Panic
+		if errors.As(err, &fault) {
+			say(e.stderr, "%s\n", fault.Stack)
+			err = fmt.Errorf("%w; what was finished is kept; please report the lines above with the job's session log", err)
+		}
 		e.complain(err, exitFault, nil)
 		return exitFault
 	}

@@ -6,8 +6,11 @@ import (
 	"context"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
 	"time"
+
+	"trammel/pipeline/par"
 )
 
 func main() { os.Exit(run(os.Args[1:], realEnv())) }
@@ -29,5 +32,16 @@ func run(args []string, e *env) int {
 
 	root := newRootCommand(e)
 	root.SetArgs(args)
-	return e.exitCode(root.ExecuteContext(ctx))
+	return e.exitCode(guarded(func() error { return root.ExecuteContext(ctx) }))
+}
+
+// guarded turns a panic into an error, so that a fault of the program is told as
+// one and nothing is lost of what was written before it.
+func guarded(f func() error) (err error) {
+	defer func() {
+		if v := recover(); v != nil {
+			err = &par.Panic{Value: v, Stack: debug.Stack()}
+		}
+	}()
+	return f()
 }

@@ -28,10 +28,15 @@ EXIT STATUS
   4  a package or an archive failed verification
 
 ` + cautions,
-		Version:           version(),
-		SilenceErrors:     true,
-		SilenceUsage:      true,
-		Args:              cobra.NoArgs,
+		Version:       version(),
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usagef("%q is not a command; see trammel --help", args[0])
+			}
+			return nil
+		},
 		CompletionOptions: cobra.CompletionOptions{DisableDefaultCmd: true},
 		RunE: func(c *cobra.Command, _ []string) error {
 			if err := c.Help(); err != nil {

@@ -16,6 +16,9 @@ const (
 	// middleSample is how many points the middle is judged by: a quantile of 0.9 from
 	// ten thousand is good to a third of a percent.
 	middleSample = 10_000
+	// leastMiddle is how many points it takes to say where the middle is; fewer are
+	// never judged.
+	leastMiddle = 100
 )
 
 // DropAbsurd takes points out of the cloud that lie impossibly far from the rest,
@@ -87,7 +90,7 @@ func DropAbsurdVertices(m *scan.Mesh) int64 {
 }
 
 // extent returns the median place of the points and how far nine tenths of them
-// lie from it, along the worst axis.
+// lie from it, along the worst axis; 0 with too few points to say.
 func extent(x, y, z []float32) (middle geom.Vec, reach float64) {
 	step := max(1, len(x)/middleSample)
 	median := func(v []float32) float64 {
@@ -106,7 +109,7 @@ func extent(x, y, z []float32) (middle geom.Vec, reach float64) {
 	for i := 0; i < len(x); i += step {
 		far = append(far, largest(middle, x[i], y[i], z[i]))
 	}
-	if len(far) == 0 {
+	if len(far) < leastMiddle {
 		return middle, 0
 	}
 	slices.Sort(far)

@@ -132,7 +132,7 @@ func findings(u Units, e Evidence, subject string) []job.Finding {
 	name := job.Printable(subject)
 	if u.Use() == length.Unknown {
 		return hold(job.UnitsUnknown, fmt.Sprintf(
-			"Nothing says in which unit %s is: the file and the job sheet are silent, and neither spheres nor the object's size decide it; its numbers reach over %.4g. To do: write units: under the instrument in the job sheet.", name, e.Extent))
+			"Nothing says in which unit %s is: the file and the job sheet are silent, and neither spheres nor the object's size decide it; its numbers reach over %.4g. To do: write units: under the instrument in the job sheet, or give --units to check a bare file.", name, e.Extent))
 	}
 	if u.Basis == "spheres" && u.Declared != length.Unknown && u.Measured != u.Declared {
 		return hold(job.UnitsMismatch, fmt.Sprintf(

@@ -5,7 +5,9 @@ package par
 
 import (
 	"context"
+	"fmt"
 	"runtime"
+	"runtime/debug"
 
 	"golang.org/x/sync/errgroup"
 )
@@ -23,12 +25,31 @@ func Blocks(ctx context.Context, n, size int, f func(block, lo, hi int) error) e
 			break
 		}
 		hi := min(lo+size, n)
-		g.Go(func() error { return f(block, lo, hi) })
+		g.Go(func() error { return guarded(block, lo, hi, f) })
 	}
 	if err := g.Wait(); err != nil {
 		return err
 	}
 	return ctx.Err()
+}
+
+// Panic is the error that a panic inside a block becomes: on a goroutine of its
+// own, nobody above could recover it.
+type Panic struct {
+	Value any
+	Stack []byte
+}
+
+// Error says what the panic was.
+func (p *Panic) Error() string { return fmt.Sprintf("a fault of the program: %v", p.Value) }
+
+func guarded(block, lo, hi int, f func(block, lo, hi int) error) (err error) {
+	defer func() {
+		if v := recover(); v != nil {
+			err = &Panic{Value: v, Stack: debug.Stack()}
+		}
+	}()
+	return f(block, lo, hi)
 }
 
 // Count returns the number of blocks that Blocks cuts n items into.

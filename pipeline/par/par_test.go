@@ -55,3 +55,16 @@ func TestStopsWhenAsked(t *testing.T) {
 		t.Errorf("got %v after %d items", err, done.Load())
 	}
 }
+
+func TestPanicBecomesAnError(t *testing.T) {
+	err := Each(context.Background(), 3, func(i int) error {
+		if i == 1 {
+			panic("boom")
+		}
+		return nil
+	})
+	var p *Panic
+	if !errors.As(err, &p) || p.Value != "boom" || len(p.Stack) == 0 {
+		t.Errorf("got %v", err)
+	}
+}
