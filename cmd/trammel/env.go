@@ -70,8 +70,7 @@ func (e *env) exitCode(err error) int {
 		e.complain(err, exitUsage, nil)
 		return exitUsage
 	default:
-		var fault *par.Panic
-		if errors.As(err, &fault) {
+		if fault, ok := errors.AsType[*par.Panic](err); ok {
 			say(e.stderr, "%s\n", fault.Stack)
 			err = fmt.Errorf("%w; what was finished is kept; please report the lines above with the job's session log", err)
 		}

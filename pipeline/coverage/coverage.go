@@ -46,14 +46,19 @@ const maxCells = 4_000_000
 // the region is very large for its spacing.
 func NewRegion(r job.Region) *Region {
 	size := r.Box.Size()
-	cell := math.Max(3*r.Spacing, math.Cbrt(size.X*size.Y*size.Z/maxCells))
+	cell := 3 * r.Spacing
+	for cells(size.X, cell)*cells(size.Y, cell)*cells(size.Z, cell) > maxCells {
+		cell *= 1.05 // counts are whole, and a flat box has no volume to divide
+	}
 	g := &Region{want: r, cell: cell}
-	count := func(x float64) int { return max(1, int(math.Ceil(x/cell))) }
-	g.nx, g.ny, g.nz = count(size.X), count(size.Y), count(size.Z)
+	g.nx, g.ny, g.nz = int(cells(size.X, cell)), int(cells(size.Y, cell)), int(cells(size.Z, cell))
 	n := g.nx * g.ny * g.nz
 	g.points, g.current = make([]int32, n), make([]int32, n)
 	return g
 }
+
+// cells is a float64, since the product of three counts may exceed an int.
+func cells(length, cell float64) float64 { return math.Max(1, math.Ceil(length/cell)) }
 
 // Box returns the region's box, in the datum's frame.
 func (g *Region) Box() geom.Box { return g.want.Box }
