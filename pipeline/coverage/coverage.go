@@ -43,7 +43,8 @@ const maxCells = 4_000_000
 
 // NewRegion prepares a region. Cells are three spacings wide, so that a cell at
 // the limit holds nine points and chance leaves hardly one empty, or wider where
-// the region is very large for its spacing.
+// the region is very large for its spacing. r.Spacing must be above zero and the
+// box finite, as the job sheet's limits see to.
 func NewRegion(r job.Region) *Region {
 	size := r.Box.Size()
 	cell := 3 * r.Spacing
