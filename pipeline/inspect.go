@@ -32,7 +32,7 @@ type expectation struct {
 	Object   float64 // diagonal of the object's box, mm
 }
 
-const inspectVersion = 2
+const inspectVersion = 3
 
 // inspect hashes, reads and judges every file, one at a time: a file of ten
 // million points fills memory, and the work inside is parallel.

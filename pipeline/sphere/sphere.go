@@ -116,7 +116,7 @@ func judgeAll(ctx context.Context, centers []geom.Vec, rays [][]ray, o Options) 
 	if err != nil {
 		return Result{}, fmt.Errorf("fit candidates: %w", err)
 	}
-	return settle(verdicts, o.Diameter/2), nil
+	return withoutStrays(settle(verdicts, o.Diameter/2)), nil
 }
 
 // settle keeps the best of candidates that ended on the same sphere, and drops
@@ -142,6 +142,38 @@ func settle(verdicts []verdict, radius float64) Result {
 		r.Rejected = append(r.Rejected, v.rejected)
 	}
 	slices.SortFunc(r.Spheres, func(a, b Sphere) int { return order(a.Center, b.Center) })
+	slices.SortFunc(r.Rejected, func(a, b Candidate) int { return order(a.Center, b.Center) })
+	return r
+}
+
+// strayFactor is how many times the median scatter of the spheres in a scan one
+// may have: range noise doubles at the most between near and far (measured in the
+// simulated rooms of the tests), while a pipe or a corner that passes for a cap
+// scatters four times as much.
+const strayFactor = 2.5
+
+// withoutStrays turns down what scatters far more than the other spheres of the
+// scan. It takes four to say what is usual.
+func withoutStrays(r Result) Result {
+	if len(r.Spheres) < 4 {
+		return r
+	}
+	var rms []float64
+	for _, s := range r.Spheres {
+		rms = append(rms, s.RMS)
+	}
+	slices.Sort(rms)
+	limit := strayFactor * rms[len(rms)/2]
+	kept := r.Spheres[:0]
+	for _, s := range r.Spheres {
+		if s.RMS <= limit {
+			kept = append(kept, s)
+			continue
+		}
+		r.Rejected = append(r.Rejected, Candidate{Center: s.Center, Diameter: s.Diameter, Points: s.Points,
+			Reason: fmt.Sprintf("its points scatter by %.3g along the rays, those of the other spheres by %.3g", s.RMS, rms[len(rms)/2])})
+	}
+	r.Spheres = kept
 	slices.SortFunc(r.Rejected, func(a, b Candidate) int { return order(a.Center, b.Center) })
 	return r
 }
