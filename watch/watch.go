@@ -68,7 +68,7 @@ func Run(ctx context.Context, o Options) (held bool, err error) {
 	if err != nil {
 		return false, fmt.Errorf("watch %s: %w", o.Root, err)
 	}
-	d := &daemon{Options: o, watcher: arrivals.New(o.Root, o.Settle), jobs: map[string]*known{}}
+	d := newDaemon(o)
 	defer func() { err = errors.Join(err, d.watcher.Close(), release()) }()
 	if o.Once {
 		return d.once(ctx)
@@ -82,6 +82,10 @@ type daemon struct {
 	watcher *arrivals.Watcher
 	jobs    map[string]*known // by folder
 	sweeps  int
+}
+
+func newDaemon(o Options) *daemon {
+	return &daemon{Options: o, watcher: arrivals.New(o.Root, o.Settle), jobs: map[string]*known{}}
 }
 
 // known is what was last done for a job.
@@ -112,7 +116,7 @@ func (d *daemon) once(ctx context.Context) (held bool, err error) {
 }
 
 func (d *daemon) workAll(ctx context.Context, state arrivals.State) (held bool, err error) {
-	for _, dir := range d.folders(state) {
+	for _, dir := range jobFolders(d.Root) {
 		if err := d.work(ctx, dir, state); err != nil {
 			return held, err
 		}
@@ -293,9 +297,7 @@ func (d *daemon) extent(dir string, sheet *job.Sheet) Extent {
 	return Whole
 }
 
-// folders lists the job folders, in order.
-func (d *daemon) folders(arrivals.State) []string { return jobFolders(d.Root) }
-
+// jobFolders lists the folders below root that hold a job sheet, in order.
 func jobFolders(root string) []string {
 	entries, err := os.ReadDir(root)
 	if err != nil {
