@@ -7,8 +7,11 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"slices"
 	"syscall"
 	"time"
+
+	"github.com/spf13/cobra"
 
 	"trammel/pipeline/par"
 )
@@ -32,6 +35,10 @@ func run(args []string, e *env) int {
 
 	root := newRootCommand(e)
 	root.SetArgs(args)
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
+		e.json = e.json || slices.Contains(args, "--json") // may stand behind the flag that is wrong
+		return usageError{err}
+	})
 	return e.exitCode(guarded(func() error { return root.ExecuteContext(ctx) }))
 }
 

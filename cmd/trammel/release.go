@@ -86,5 +86,5 @@ func printRelease(e *env, r handoff.ReleaseResult) {
 		return
 	}
 	printFindings(e, r.Holding)
-	say(e.stdout, "%s is not released: %d findings hold the job. To do: settle them and build again, or accept each with --accept CODE:SUBJECT --why TEXT.\n", r.Package, len(r.Holding))
+	say(e.stdout, "%s is not released: on hold by %s. To do: settle and build again, or accept each with --accept CODE:SUBJECT --why TEXT.\n", r.Package, counted(len(r.Holding), "finding"))
 }

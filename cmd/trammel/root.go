@@ -28,17 +28,15 @@ EXIT STATUS
   4  a package or an archive failed verification
 
 ` + cautions,
-		Version:       version(),
-		SilenceErrors: true,
-		SilenceUsage:  true,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return usagef("%q is not a command; see trammel --help", args[0])
-			}
-			return nil
-		},
+		Version:           version(),
+		SilenceErrors:     true,
+		SilenceUsage:      true,
+		Args:              noCommand,
 		CompletionOptions: cobra.CompletionOptions{DisableDefaultCmd: true},
 		RunE: func(c *cobra.Command, _ []string) error {
+			if e.json {
+				return usagef("name a command; see trammel --help")
+			}
 			if err := c.Help(); err != nil {
 				return err
 			}
@@ -53,7 +51,7 @@ EXIT STATUS
 	f.BoolVar(&e.json, "json", false, "write one JSON document to standard output and nothing else there")
 	f.BoolVar(&e.quiet, "quiet", false, "no progress and no log on standard error, only errors")
 	f.StringVar(&e.configFile, "config", "", "read settings from this file")
-	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.SuggestionsMinimumDistance = 2 // two letters swapped
 	for _, c := range []*cobra.Command{
 		newDemoCommand(e), newNewCommand(e), newCheckCommand(e), newBuildCommand(e), newWatchCommand(e),
 		newNoteCommand(e), newReleaseCommand(e), newStatusCommand(e), newVerifyCommand(e),
@@ -61,6 +59,17 @@ EXIT STATUS
 		root.AddCommand(c)
 	}
 	return root
+}
+
+// noCommand is asked about what stands where a command belongs and is none.
+func noCommand(c *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	if near := c.SuggestionsFor(args[0]); len(near) > 0 {
+		return usagef("%q is not a command; did you mean %q?", args[0], near[0])
+	}
+	return usagef("%q is not a command; see trammel --help", args[0])
 }
 
 // prepare reads the settings and makes the logger before any command runs.

@@ -37,9 +37,9 @@ func printChecked(e *env, c *pipeline.Checked) {
 		}
 	}
 	if holds > 0 {
-		say(e.stdout, "ON HOLD: %d findings must be settled, %d warnings.\n", holds, warns)
+		say(e.stdout, "ON HOLD: %s to settle, %s.\n", counted(holds, "finding"), counted(warns, "warning"))
 	} else {
-		say(e.stdout, "GOOD: nothing holds the job, %d warnings.\n", warns)
+		say(e.stdout, "GOOD: nothing holds the job, %s.\n", counted(warns, "warning"))
 	}
 }
 
@@ -92,6 +92,14 @@ func printNetwork(e *env, c *pipeline.Checked) {
 		}
 	}
 	say(e.stdout, "Network: %d of %d set-ups tied by %d spheres, redundancy %d, sigma0 %.2f.\n", linked, len(c.Stations), tying, c.Network.DOF, c.Network.Sigma0)
+}
+
+// counted writes a number and what it counts.
+func counted(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
 }
 
 func printFindings(e *env, findings []job.Finding) {
