@@ -61,6 +61,10 @@ func Control(points []job.ControlPoint, spheres []Sphere, tolerance float64) Res
 	if best.count < 3 {
 		return poor(points, m.explain())
 	}
+	// A triangle is its own mirror image, turned over: three mirrored points always fit.
+	if best.count < len(points) && m.mirrored().count > best.count {
+		return poor(points, fmt.Sprintf("Only %d of the %d control points fit the spheres as they are.%s", best.count, len(points), mirrorImage))
+	}
 	r := m.result(best)
 	if best.count == second.count && second.rms < tolerance {
 		r.Findings = append(r.Findings, finding("control", fmt.Sprintf(
@@ -244,5 +248,8 @@ func (m *matcher) misfit(p job.ControlPoint, q Point, a assignment) job.Finding 
 	return finding(p.Name, fmt.Sprintf(
 		"Control point %s does not fit: sphere %s stands %.1f mm away from it (%.1f, %.1f, %.1f), the limit is %.1f mm; the other %d points fit with %.2f mm rms. "+
 			"To do: check the coordinates of %s, and whether the sphere was moved after they were measured.",
-		p.Name, q.Sphere, q.Residual.Norm(), q.Residual.X, q.Residual.Y, q.Residual.Z, m.tolerance, a.count, a.rms, p.Name))
+		p.Name, q.Sphere, q.Residual.Norm(), tenths(q.Residual.X), tenths(q.Residual.Y), tenths(q.Residual.Z), m.tolerance, a.count, a.rms, p.Name))
 }
+
+// tenths rounds, and keeps a minus off a zero.
+func tenths(x float64) float64 { return math.Round(10*x)/10 + 0 }

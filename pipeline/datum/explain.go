@@ -21,10 +21,12 @@ func (m *matcher) explain() string {
 		}
 	}
 	if m.mirrored().count >= 3 {
-		return head + " They fit as a mirror image: one axis has the wrong sign, or two are swapped (a left-handed frame). To do: correct the coordinates in the job sheet."
+		return head + mirrorImage
 	}
 	return head + " To do: check the coordinates, and that these spheres were not moved after they were measured."
 }
+
+const mirrorImage = " They fit as a mirror image: one axis has the wrong sign, or two are swapped (a left-handed frame). To do: correct the coordinates in the job sheet."
 
 func (m *matcher) scaled(factor float64) assignment {
 	return m.with(func(p geom.Vec) geom.Vec { return p.Scale(factor) })
@@ -49,9 +51,16 @@ func (m *matcher) with(change func(geom.Vec) geom.Vec) assignment {
 
 // covariance carries the spheres' covariances, and the misfit seen, into the
 // datum's pose: Σ = (Σ AᵢᵀCᵢ⁻¹Aᵢ)⁻¹ with Aᵢ = (−[lever]×, I) (CV-3.2), where the
-// known coordinates count as doubtful as the residuals show.
+// known coordinates count as doubtful as the residuals show beyond what the
+// spheres' own covariances explain.
 func (m *matcher) covariance(a assignment, center geom.Vec) fit.Mat6 {
 	floor := a.rms * a.rms * float64(a.count) / max(1, float64(3*a.count-6)) // variance of one coordinate
+	for _, k := range a.sphere {
+		if k >= 0 {
+			floor -= m.spheres[k].Cov.Trace() / float64(3*a.count)
+		}
+	}
+	floor = max(0, floor)
 	var arms []geom.Vec
 	var covs []geom.Mat
 	for i, k := range a.sphere {
