@@ -68,7 +68,7 @@ func Align(ctx context.Context, source, target *scan.Cloud, guess geom.Pose, o O
 	}
 	r := Result{SourceToTarget: guess}
 	for reach := o.Reach; ; reach = max(reach/3, 3*o.Grain) {
-		s := scale{source: Thin(source, reach/3), target: newGrid(Thin(target, reach/3), reach)}
+		s := scale{source: sample(source, reach/3, o.Grain), target: newGrid(sample(target, reach/3, o.Grain), reach)}
 		if err := s.settle(ctx, &r); err != nil {
 			return r, err
 		}
@@ -76,6 +76,21 @@ func Align(ctx context.Context, source, target *scan.Cloud, guess geom.Pose, o O
 			return r, nil
 		}
 	}
+}
+
+// samplePoints is what a cloud keeps at a coarse scale: five times the pairs that
+// are needed, so that a fifth of overlap is enough at any scale.
+const samplePoints = 5 * minPairs
+
+// sample thins a cloud to cells of a size, and to smaller ones down to the grain
+// where a small object would keep too few points.
+func sample(c *scan.Cloud, cell, grain float64) *scan.Cloud {
+	out := Thin(c, cell)
+	for out.Len() < samplePoints && cell > grain {
+		cell = max(cell/2, grain)
+		out = Thin(c, cell)
+	}
+	return out
 }
 
 // scale is one step from coarse to fine.

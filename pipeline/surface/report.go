@@ -87,8 +87,7 @@ func largest(v geom.Vec) int {
 // Biometrika 73 (1986), 13-22, with the number of clusters as sample size.
 func (s *system) covariance(pairs []pair) fit.Mat6 {
 	var inv mat.Dense
-	ridge := mat.NewSymDense(6, nil)
-	ridge.CopySym(s.h)
+	ridge := s.slope(pairs)
 	floor := 1e-9 * mat.Trace(s.h) // keeps a loose direction finite, and huge
 	for i := range 6 {
 		ridge.SetSym(i, i, ridge.At(i, i)+floor)
@@ -106,6 +105,22 @@ func (s *system) covariance(pairs []pair) fit.Mat6 {
 		}
 	}
 	return out
+}
+
+// slope is the derivative of the scores: the normal matrix with the slope of
+// Tukey's function in place of its weight, after P. J. Huber, Robust statistics
+// (1981). The weight alone would count pairs in the kernel's tails as information.
+func (s *system) slope(pairs []pair) *mat.SymDense {
+	m := mat.NewSymDense(6, nil)
+	row := mat.NewVecDense(6, nil)
+	for _, q := range pairs {
+		for j, x := range s.row(q) {
+			row.SetVec(j, x)
+		}
+		root := math.Sqrt(q.w) // 1 - u², so the slope is (1-u²)(1-5u²)
+		m.SymRankOne(m, root*(5*root-4), row)
+	}
+	return m
 }
 
 func (s *system) unscale(i int) float64 {
