@@ -32,7 +32,7 @@ func TestScripts(t *testing.T) {
 			return os.CopyFS(e.WorkDir, os.DirFS(shared))
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"exit": cmdExit, "tree": cmdTree, "onejson": cmdOneJSON, "alter": cmdAlter, "rewrite": cmdRewrite, "append": cmdAppend, "unpack": cmdUnpack, "hold": cmdHold, "ply": cmdPLY,
+			"exit": cmdExit, "tree": cmdTree, "onejson": cmdOneJSON, "alter": cmdAlter, "rewrite": cmdRewrite, "append": cmdAppend("\n"), "append-torn": cmdAppend(""), "damage": cmdDamage, "unpack": cmdUnpack, "hold": cmdHold, "ply": cmdPLY,
 			"scaled": cmdScaled, "meshscaled": cmdMeshScaled,
 		},
 		RequireExplicitExec: true,
@@ -160,8 +160,8 @@ func cmdAlter(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(os.WriteFile(file, content, 0o600))
 }
 
-// cmdRewrite is "rewrite FILE OLD NEW": it replaces OLD, which must be there; \n in
-// NEW is a line end.
+// cmdRewrite is "rewrite FILE OLD NEW": it replaces OLD, which must be there; \n
+// is a line end in both.
 func cmdRewrite(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 3 {
 		ts.Fatalf("usage: rewrite FILE OLD NEW")
@@ -169,21 +169,49 @@ func cmdRewrite(ts *testscript.TestScript, neg bool, args []string) {
 	file := ts.MkAbs(args[0])
 	content, err := os.ReadFile(file)
 	ts.Check(err)
-	if !bytes.Contains(content, []byte(args[1])) {
+	if !bytes.Contains(content, []byte(unescape(args[1]))) {
 		ts.Fatalf("%s does not hold %q", args[0], args[1])
 	}
-	ts.Check(os.WriteFile(file, bytes.ReplaceAll(content, []byte(args[1]), []byte(strings.ReplaceAll(args[2], `\n`, "\n"))), 0o600))
+	ts.Check(os.WriteFile(file, bytes.ReplaceAll(content, []byte(unescape(args[1])), []byte(unescape(args[2]))), 0o600))
 }
 
-// cmdAppend is "append FILE LINE".
-func cmdAppend(ts *testscript.TestScript, neg bool, args []string) {
-	if neg || len(args) != 2 {
-		ts.Fatalf("usage: append FILE LINE")
+func unescape(s string) string { return strings.ReplaceAll(s, `\n`, "\n") }
+
+// cmdAppend is "append FILE LINE", and with the name append-torn, without an end
+// of the line.
+func cmdAppend(end string) func(*testscript.TestScript, bool, []string) {
+	return func(ts *testscript.TestScript, neg bool, args []string) {
+		if neg || len(args) != 2 {
+			ts.Fatalf("usage: append FILE LINE")
+		}
+		file := ts.MkAbs(args[0])
+		content, err := os.ReadFile(file)
+		ts.Check(err)
+		ts.Check(os.WriteFile(file, append(content, args[1]+end...), 0o600))
 	}
-	file := ts.MkAbs(args[0])
-	content, err := os.ReadFile(file)
-	ts.Check(err)
-	ts.Check(os.WriteFile(file, append(content, args[1]+"\n"...), 0o600))
+}
+
+// cmdDamage is "damage DIR": it flips a bit in the middle of every file below DIR.
+func cmdDamage(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: damage DIR")
+	}
+	n := 0
+	ts.Check(filepath.WalkDir(ts.MkAbs(args[0]), func(p string, d fs.DirEntry, err error) error {
+		if err != nil || !d.Type().IsRegular() {
+			return err
+		}
+		content, err := os.ReadFile(p)
+		if err != nil || len(content) == 0 {
+			return err
+		}
+		n++
+		content[len(content)/2] ^= 1
+		return os.WriteFile(p, content, 0o600)
+	}))
+	if n < 10 {
+		ts.Fatalf("%d files damaged, there should be more", n)
+	}
 }
 
 // cmdUnpack is "unpack PACKAGE DIR".
@@ -194,12 +222,12 @@ func cmdUnpack(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(unpack(ts.MkAbs(args[0]), ts.MkAbs(args[1])))
 }
 
-// cmdHold is "hold ROOT": another daemon holds ROOT until the script ends.
+// cmdHold is "hold LOCKFILE": another process holds it until the script ends.
 func cmdHold(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 1 {
-		ts.Fatalf("usage: hold ROOT")
+		ts.Fatalf("usage: hold LOCKFILE")
 	}
-	release, err := holdRoot(ts.MkAbs(args[0]))
+	release, err := holdLock(ts.MkAbs(args[0]))
 	ts.Check(err)
 	ts.Defer(func() { ts.Check(release()) })
 }

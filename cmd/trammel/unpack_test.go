@@ -66,8 +66,8 @@ func untar(t *tar.Reader, dir string) error {
 	}
 }
 
-// holdRoot takes the daemon's lock on root.
-func holdRoot(root string) (release func() error, err error) {
-	release, _, err = disk.New(nil).Hold(filepath.Join(root, ".trammel-watch"), fmt.Sprintf("process %d", os.Getpid()))
+// holdLock takes a lock as another process of the program would.
+func holdLock(file string) (release func() error, err error) {
+	release, _, err = disk.New(nil).Hold(file, fmt.Sprintf("process %d", os.Getpid()))
 	return release, err
 }

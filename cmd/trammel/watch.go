@@ -64,7 +64,7 @@ func runWatch(ctx context.Context, e *env, root string, once bool) error {
 func (e *env) buildFor() watch.Build {
 	return func(ctx context.Context, dir string, sheet *job.Sheet, text []byte, only watch.Extent) (handoff.Outcome, error) {
 		r := handoff.Request{Dir: dir, Sheet: sheet, SheetText: text, Disk: e.disk, Log: e.log.With().Str("job", sheet.Job).Logger(), Now: func() time.Time { return e.now() },
-			Version: version(), Quiet: e.settings.captureQuiet, Memory: e.settings.memoryBytes, CheckOnly: only == watch.CheckOnly}
+			Version: version(), Quiet: e.settings.captureQuiet, Memory: e.settings.memoryBytes, CheckOnly: only == watch.CheckOnly, KeepReleased: true}
 		return handoff.Build(ctx, r)
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -42,7 +43,11 @@ func (r Request) deliver(ctx context.Context, out *Outcome, entries []journal.En
 	if err != nil {
 		return err
 	}
-	if newest.path != "" && says(newest.path, content) {
+	unchanged, err := r.isUnchanged(out, entries, newest, content)
+	if err != nil {
+		return err
+	}
+	if unchanged {
 		out.Package, out.Revision, out.Unchanged = newest.path, newest.revision, true
 		return r.recordBuilt(entries, newest.path)
 	}
@@ -62,6 +67,27 @@ func (r Request) deliver(ctx context.Context, out *Outcome, entries []journal.En
 		r.Log.Info().Str("package", path).Msg("package made")
 		return r.recordBuilt(entries, path)
 	}
+}
+
+// isUnchanged reports whether the newest package says all that there is to say.
+// With KeepReleased, its own release and what was accepted for that is not
+// something new: else nobody could ever sign a job off for good.
+func (r Request) isUnchanged(out *Outcome, entries []journal.Entry, newest found, content string) (bool, error) {
+	if newest.path == "" {
+		return false, nil
+	}
+	if says(newest.path, content) {
+		return true, nil
+	}
+	name := filepath.Base(newest.path)
+	built := slices.IndexFunc(entries, func(e journal.Entry) bool { return e.Event == journal.Built && e.Subject == name })
+	if s := StandingOf(entries); !r.KeepReleased || !s.Released || s.Package != name || built < 0 {
+		return false, nil
+	}
+	before := decisions(entries[:built])
+	before.notes = decisions(entries).notes
+	content, err := r.content(out, before)
+	return err == nil && says(newest.path, content), err
 }
 
 func packageName(name string, revision int) string { return fmt.Sprintf("%s-r%03d", name, revision) }

@@ -47,6 +47,8 @@ type Request struct {
 	Memory    int64
 	Progress  pipeline.Progress
 	CheckOnly bool // inspect and tie, keep results and log, pack nothing
+	// KeepReleased makes no new revision only to report that the newest is released.
+	KeepReleased bool
 }
 
 // Outcome is what became of a build.
