@@ -139,7 +139,7 @@ func (s *scale) pair(ctx context.Context, sourceToTarget geom.Pose) ([]pair, err
 		var out []pair
 		for i := lo; i < hi; i++ {
 			p, dir := sourceToTarget.Apply(s.source.At(i)), sourceToTarget.Turn(s.source.Normal(i))
-			j, _ := s.target.nearest(p, dir, minNormalCos)
+			j := s.target.nearest(p, dir, minNormalCos)
 			if j < 0 {
 				continue
 			}

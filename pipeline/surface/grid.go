@@ -81,9 +81,9 @@ func hashCell(c [3]int32) int {
 
 // nearest returns the point closest to p whose normal differs from n by less
 // than the angle of minCos, within the cell size; -1 when there is none.
-func (g *grid) nearest(p, n geom.Vec, minCos float64) (index int32, dist2 float64) {
+func (g *grid) nearest(p, n geom.Vec, minCos float64) int32 {
 	c := g.cellOf(p)
-	index, dist2 = -1, g.cell*g.cell
+	index, dist2 := int32(-1), g.cell*g.cell
 	for dx := int32(-1); dx <= 1; dx++ {
 		for dy := int32(-1); dy <= 1; dy++ {
 			for dz := int32(-1); dz <= 1; dz++ {
@@ -91,7 +91,7 @@ func (g *grid) nearest(p, n geom.Vec, minCos float64) (index int32, dist2 float6
 			}
 		}
 	}
-	return index, dist2
+	return index
 }
 
 func (g *grid) nearestIn(c [3]int32, p, n geom.Vec, minCos float64, index int32, dist2 float64) (int32, float64) {
