@@ -218,15 +218,63 @@ func sector(dx, dy float64, n int) int {
 	return min(int(a*float64(n)), n-1)
 }
 
+// meanAbove returns the mean height of radii above a circle, of those that
+// robustCircle would keep: gaps are skewed, and the long ones that it drops from
+// the rim must be dropped here too.
 func meanAbove(v []float64, from float64) float64 {
-	sum, n := 0.0, 0
+	var gaps []float64
 	for _, r := range v {
 		if r > 0 {
-			sum += r - from
-			n++
+			gaps = append(gaps, r-from)
 		}
 	}
-	return sum / math.Max(1, float64(n))
+	for range 10 {
+		m := mean(gaps)
+		kept := within3(gaps, m)
+		if len(kept) == len(gaps) {
+			return m
+		}
+		gaps = kept
+	}
+	return mean(gaps)
+}
+
+func mean(v []float64) float64 {
+	sum := 0.0
+	for _, x := range v {
+		sum += x
+	}
+	return sum / math.Max(1, float64(len(v)))
+}
+
+// within3 returns the values within three robust deviations of m.
+func within3(v []float64, m float64) []float64 {
+	res := make([]float64, len(v))
+	for i, x := range v {
+		res[i] = math.Abs(x - m)
+	}
+	limit := robustLimit(res)
+	var kept []float64
+	for i, x := range v {
+		if res[i] <= limit {
+			kept = append(kept, x)
+		}
+	}
+	return kept
+}
+
+// robustLimit is three standard deviations, estimated from the median of absolute
+// residuals (a factor of 1.4826 for a normal distribution); infinite without any
+// spread.
+func robustLimit(res []float64) float64 {
+	if len(res) == 0 {
+		return math.Inf(1)
+	}
+	sorted := slices.Sorted(slices.Values(res))
+	if m := sorted[len(sorted)/2]; m > 0 {
+		return 3 * 1.4826 * m
+	}
+	return math.Inf(1)
 }
 
 // wall fits a circle to the points inside the hole, seen along its axis. The
@@ -277,11 +325,10 @@ func robustCircle(x, y []float64) (fit.Circle2, error) {
 		for i := range x {
 			res[i] = math.Abs(math.Hypot(x[i]-c.X, y[i]-c.Y) - c.Radius)
 		}
-		sorted := slices.Sorted(slices.Values(res))
-		limit := 3 * 1.4826 * sorted[len(sorted)/2] // 1.4826 turns a median of absolute values into a standard deviation
+		limit := robustLimit(res)
 		var kx, ky []float64
 		for i := range x {
-			if res[i] <= limit || limit == 0 {
+			if res[i] <= limit {
 				kx, ky = append(kx, x[i]), append(ky, y[i])
 			}
 		}
