@@ -82,22 +82,40 @@ func sayWritten(e *env, dir string) error {
 	return nil
 }
 
+// demoDoc is the JSON document of a demo that was worked through.
+type demoDoc struct {
+	Format string `json:"format"`
+	handoff.Outcome
+	Verified bool `json:"verified"`
+}
+
+// sayHeld ends a demo that came to no package.
+func sayHeld(e *env, out handoff.Outcome) error {
+	if e.json {
+		if err := writeJSON(e.stdout, demoDoc{Format: "trammel-demo/1", Outcome: out}); err != nil {
+			return err
+		}
+		return errHold
+	}
+	printOutcome(e, out)
+	return errHold
+}
+
 // workThrough builds the demo job and verifies what came out.
 func workThrough(ctx context.Context, e *env, dir string) error {
 	out, err := build(ctx, e, dir)
 	if err != nil {
 		return err
 	}
+	if out.Package == "" { // too coarse a scan shows no sphere that could tie anything
+		return sayHeld(e, out)
+	}
 	v, err := handoff.Verify(out.Package)
 	if err != nil {
 		return err
 	}
 	if e.json {
-		err = writeJSON(e.stdout, struct {
-			Format string `json:"format"`
-			handoff.Outcome
-			Verified bool `json:"verified"`
-		}{"trammel-demo/1", out, v.Valid})
+		err = writeJSON(e.stdout, demoDoc{"trammel-demo/1", out, v.Valid})
 	} else {
 		printOutcome(e, out)
 		printVerdict(e, out.Package, v)
