@@ -92,13 +92,12 @@ func (g *Region) Result() Result {
 	r := Result{Name: g.want.Name, Share: g.want.Share, Limit: g.want.Spacing}
 	var dense, sparse float64
 	var spacings []float64
-	for _, n := range g.points {
+	for c, n := range g.points {
 		if n == 0 {
 			continue
 		}
-		// A surface through a cell covers about the cell's face; n points share it.
-		s := g.cell / math.Sqrt(float64(n))
-		if s <= g.want.Spacing*edgeSlack {
+		s := g.spacing(c)
+		if s <= g.limit() || s <= edgeSlack*g.limit() && g.besideDense(c) {
 			dense++
 		} else {
 			sparse++
@@ -117,8 +116,31 @@ func (g *Region) Result() Result {
 }
 
 // edgeSlack allows for cells that the surface only clips: a quarter of a cell's
-// face still counts, which halves the density seen.
+// face still counts, which doubles the spacing seen. Only a cell beside a truly
+// dense one is taken for clipped, else a surface scanned at twice the limit would pass.
 const edgeSlack = 2
+
+// limit is the allowed spacing, with room for the rounding of three spacings.
+func (g *Region) limit() float64 { return g.want.Spacing * (1 + 1e-9) }
+
+// spacing is infinite for an empty cell. A surface through a cell covers about
+// the cell's face; its points share that.
+func (g *Region) spacing(c int) float64 { return g.cell / math.Sqrt(float64(g.points[c])) }
+
+// besideDense reports whether one of the 26 cells around c is dense.
+func (g *Region) besideDense(c int) bool {
+	i, j, k := c%g.nx, c/g.nx%g.ny, c/(g.nx*g.ny)
+	for z := max(0, k-1); z <= min(g.nz-1, k+1); z++ {
+		for y := max(0, j-1); y <= min(g.ny-1, j+1); y++ {
+			for x := max(0, i-1); x <= min(g.nx-1, i+1); x++ {
+				if g.spacing((z*g.ny+y)*g.nx+x) <= g.limit() {
+					return true
+				}
+			}
+		}
+	}
+	return false
+}
 
 func (g *Region) findings(r Result) []job.Finding {
 	if r.Seen >= r.Share {

@@ -39,6 +39,7 @@ func TestSpacingOfKnownLattices(t *testing.T) {
 		{"at the limit", 10, 10, 1, 10, 0},
 		{"twice as dense", 10, 5, 1, 5, 0},
 		{"three times as dense", 30, 10, 1, 10, 0},
+		{"half as sparse again", 10, 15, 0, 15, 1},
 		{"three times too sparse", 10, 30, 0, 30, 1},
 	}
 	for _, c := range cases {
@@ -73,6 +74,15 @@ func TestShareOfAHalfDenseSurface(t *testing.T) {
 		if !strings.Contains(f.Text, part) {
 			t.Errorf("the text does not say %q: %s", part, f.Text)
 		}
+	}
+}
+
+// A surface's last cells hold only a strip of it: they are not taken for sparse.
+func TestClippedCellsAreNotSparse(t *testing.T) {
+	g := NewRegion(sheet(10))
+	lattice(g, geom.Vec{}, 0, 610, 10) // cells are 30 mm wide: 20 and a third
+	if r := g.Result(); r.Seen != 1 {
+		t.Errorf("seen %.4f of a surface that is dense to its border", r.Seen)
 	}
 }
 
