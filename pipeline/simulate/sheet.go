@@ -35,7 +35,7 @@ object:                        # the sprayer without floor, spheres and clutter
 mesh:
   voxel: 8 mm
   triangles: 200000
-  deviation: 3 mm
+  deviation: 4 mm
 datum:                         # the sprayer's own axes: X to the drawbar, Y left, Z up from the floor
   method: control
   points:
