@@ -152,6 +152,9 @@ func checkSpheres(t *testing.T, out string, centers map[string]geom.Vec) {
 // compares the mesh with the one that their authors made of ten (G. Turk & M.
 // Levoy, Zippered Polygon Meshes from Range Images, SIGGRAPH 94).
 func TestMeasuredRangeImages(t *testing.T) {
+	if testing.Short() {
+		t.Skip("builds five measured scans finely, which takes long with -race; run without -short")
+	}
 	dir := needData(t, "range-scans-bunny")
 	jobDir := t.TempDir()
 	scans := writeRangeImages(t, dir, jobDir)
