@@ -19,8 +19,8 @@ import (
 )
 
 const (
-	measureVersion = 2
-	coverVersion   = 3
+	measureVersion = 3
+	coverVersion   = 4
 )
 
 // allPlaced lists every scan that has a place.

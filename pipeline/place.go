@@ -43,8 +43,8 @@ func (r *run) setDatum(_ context.Context, b *Built) error {
 }
 
 const (
-	thinVersion  = 3
-	placeVersion = 3
+	thinVersion  = 4
+	placeVersion = 4
 	// leastOverlap is the share of a tracked scan that must meet the set-ups. Below
 	// a third, a wrong place can look as good as the right one.
 	leastOverlap = 0.3
@@ -250,7 +250,7 @@ func (r *run) merged(ctx context.Context, b *Built, list []placed) (*scan.Cloud,
 	return scan.Join(parts), nil
 }
 
-const witnessVersion = 1
+const witnessVersion = 2
 
 // witness compares every pair of registered scans that overlap.
 func (r *run) witness(ctx context.Context, b *Built) error {
