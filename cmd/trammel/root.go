@@ -136,7 +136,7 @@ func mustBeFolder(path, what string) error {
 	case err != nil:
 		return err
 	case !info.IsDir():
-		return usagef("%s is not a folder, but %s is one", path, what)
+		return usagef("%s %s is not a folder", what, path)
 	}
 	return nil
 }

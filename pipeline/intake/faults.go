@@ -17,7 +17,7 @@ func Unreadable(subject string, bytes int64, err error) (job.Finding, bool) {
 	switch {
 	case errors.Is(err, scan.ErrTruncated):
 		f.Code = job.FileTruncated
-		f.Text = fmt.Sprintf("%s is shorter than its header promises: %s; %d bytes are there. To do: copy it again; if it is still short, export it again.", name, why, bytes)
+		f.Text = fmt.Sprintf("%s is shorter than its header promises: %s (the file has %d bytes). To do: copy it again; if it is still short, export it again.", name, why, bytes)
 	case errors.Is(err, scan.ErrFormat):
 		f.Code = job.FileUnreadable
 		f.Text = fmt.Sprintf("%s cannot be read as a scan: %s. To do: export it again, as PLY if in doubt, or take it out of the drop folder.", name, why)
@@ -52,7 +52,7 @@ func Empty(subject string, bytes int64) job.Finding {
 // Invalid is the finding for points that were left out.
 func Invalid(subject string, left, total int64) job.Finding {
 	return job.Finding{Code: job.PointsInvalid, Severity: job.Warn, Subject: subject,
-		Text: fmt.Sprintf("%d of %d points of %s (%.2g %%) are not numbers, infinite or absurdly far away and were left out. To do: if it is more than a few, look at the export's settings.",
+		Text: fmt.Sprintf("%d of %d points of %s (%.3g %%) are not numbers, infinite or absurdly far away and were left out. To do: if it is more than a few, look at the export's settings.",
 			left, total, job.Printable(subject), 100*float64(left)/float64(max(1, total)))}
 }
 
