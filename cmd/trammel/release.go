@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -54,6 +55,9 @@ func runRelease(e *env, dir string, o handoff.ReleaseOptions) error {
 		return err
 	}
 	r, err := handoff.Release(e.disk, dir, sheet, e.now(), version(), o)
+	if errors.Is(err, handoff.ErrNoFinding) {
+		return usageError{err}
+	}
 	if err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package handoff
 
 import (
+	"errors"
 	"fmt"
 	"path/filepath"
 	"time"
@@ -29,6 +30,9 @@ type ReleaseResult struct {
 	By       string        `json:"by"`
 	Holding  []job.Finding `json:"holding"` // findings that refuse the release
 }
+
+// ErrNoFinding says that a finding that was to be accepted is not there.
+var ErrNoFinding = errors.New("there is no such finding to accept")
 
 // Release signs the newest package of a job off in the session log. It is
 // refused while a finding of the package, or one found since, holds the job and
@@ -85,7 +89,7 @@ func accept(findings []job.Finding, before []report.Decision, o ReleaseOptions) 
 			there = there || string(f.Code) == a.Code && f.Subject == a.Subject
 		}
 		if !there {
-			return nil, nil, fmt.Errorf("there is no finding %s:%s to accept; write code and subject as the report has them", a.Code, a.Subject)
+			return nil, nil, fmt.Errorf("%s:%s: %w; write code and subject as the report has them", a.Code, a.Subject, ErrNoFinding)
 		}
 		before = append(before, report.Decision{Subject: a.Code + ":" + a.Subject, By: o.By, Why: o.Why})
 		more = append(more, journal.Entry{Event: journal.Accepted, Code: a.Code, Subject: a.Subject, By: o.By, Text: o.Why})
