@@ -12,6 +12,9 @@ import (
 // TestSameBytes builds the same job in several folders, with one processor and
 // with more: what the contract calls reproducible is the same to the last byte.
 func TestSameBytes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("builds the small capture five times; run without -short")
+	}
 	first := buildSmall(t)
 	if len(first) < 3 {
 		t.Fatalf("only %d reproducible files in the package", len(first))
