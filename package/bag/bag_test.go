@@ -376,3 +376,21 @@ func FuzzVerify(f *testing.F) {
 		}
 	})
 }
+
+// CV-9.3: the example messages of FIPS 180-4.
+func TestHashVectors(t *testing.T) {
+	for _, c := range []struct{ algorithm, message, want string }{
+		{"sha256", "abc", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"},
+		{"sha256", "", "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"},
+		{"sha256", strings.Repeat("a", 1_000_000), "cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0"},
+		{"sha512", "abc", "ddaf35a193617abacc417349ae20413112e6fa4e89a97ea20a9eeee64b55d39a2192992a274fc1a836ba3c23a3feebbd454d4423643ce80e2a9ac94fa54ca49f"},
+		{"sha512", "", "cf83e1357eefb8bdf1542850d66d8007d620e4050b5715dc83f4a921d36ce9ce47d0d13c5d85f2b0ff8318d2877eec2f63b931bd47417a81a538327af927da3e"},
+		{"sha512", strings.Repeat("a", 1_000_000), "e718483d0ce769644e2e42c7bc15b4638e1f98b13b2044285632a803afa973ebde0ff244877ea60a4cb0432ce577c31beb009c5c2c49aa2e4eadb217ad8cc09b"},
+	} {
+		h := newHash(c.algorithm)
+		h.Write([]byte(c.message))
+		if got := hexOf(h.Sum(nil)); got != c.want {
+			t.Errorf("%s of %d letters: got %s, want %s", c.algorithm, len(c.message), got, c.want)
+		}
+	}
+}
