@@ -13,7 +13,7 @@ import (
 // with more: what the contract calls reproducible is the same to the last byte.
 func TestSameBytes(t *testing.T) {
 	if testing.Short() {
-		t.Skip("builds the small capture five times; run without -short")
+		t.Skip("builds the small capture several times; run without -short")
 	}
 	first := buildSmall(t)
 	if len(first) < 3 {

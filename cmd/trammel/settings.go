@@ -23,7 +23,7 @@ type settings struct {
 	captureQuiet time.Duration // how long after its newest scan a job may still be in capture
 	watchSettle  time.Duration // how long a file must not have changed to count as complete
 	watchSweep   time.Duration // how often folders are listed, whatever events say
-	memoryBytes  int64         // most memory that a stage may plan for; 0 is half the machine
+	memoryBytes  int64         // most memory that a stage may plan for; 0 sets no limit
 	logLevel     zerolog.Level
 }
 
@@ -37,7 +37,7 @@ func knownSettings() []setting {
 		{"capture.quiet", "2h", "a job counts as still being captured while its newest scan is younger than this"},
 		{"watch.settle", "3s", "a file that has not changed for this long is complete"},
 		{"watch.sweep", "30s", "how often job folders are listed, whatever events say"},
-		{"memory", "0", "most memory a stage may plan for, such as 8GB; 0 is half the machine"},
+		{"memory", "0", "most memory a stage may plan for, such as 8GB; 0 sets no limit"},
 		{"log.level", "info", "error, warn, info or debug"},
 	}
 }
@@ -141,7 +141,7 @@ func (d *decoding) size(key string) int64 {
 	}
 	n, err := strconv.ParseFloat(text, 64)
 	if err != nil || n < 0 || n*factor > 1e15 {
-		d.bad(key, "write a size such as 8GB, or 0 for half the machine")
+		d.bad(key, "write a size such as 8GB, or 0 for no limit")
 		return 0
 	}
 	return int64(n * factor)
