@@ -105,7 +105,7 @@ func (b *Built) read(ctx context.Context, file int) (format.Content, error) {
 // readScan reads a file and leaves out what cannot be a point of it; left is how
 // many points that were.
 func readScan(ctx context.Context, path string, scale float64) (content format.Content, left int64, err error) {
-	content, err = format.Read(ctx, path, scale)
+	content, err = format.Read(ctx, path, 0, scale)
 	if err != nil {
 		return content, 0, err
 	}

@@ -193,7 +193,7 @@ func writeRangeImages(t *testing.T, dir, jobDir string) []geom.Vec {
 		poses += fmt.Sprintf("%s,%.9g,%.9g,%.9g,%.12g,%.12g,%.12g,%.12g\n", name, shift[0], shift[1], shift[2], q.W, q.X, q.Y, q.Z)
 		file := filepath.Join(jobDir, "scans", name)
 		writeFile(t, file, gunzip(t, filepath.Join(dir, f.Path)))
-		content, err := format.Read(t.Context(), file, 1000)
+		content, err := format.Read(t.Context(), file, 0, 1000)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -214,7 +214,7 @@ mesh: {voxel: 0.5 mm, deviation: 0.05 mm}
 
 func readMesh(t *testing.T, file string, scale float64) *scan.Mesh {
 	t.Helper()
-	content, err := format.Read(t.Context(), file, scale)
+	content, err := format.Read(t.Context(), file, 0, scale)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -105,9 +105,9 @@ func cmdMeshScaled(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	factor, err := strconv.ParseFloat(args[2], 64)
 	ts.Check(err)
-	one, err := format.Read(context.Background(), ts.MkAbs(args[0]), 1)
+	one, err := format.Read(context.Background(), ts.MkAbs(args[0]), 0, 1)
 	ts.Check(err)
-	other, err := format.Read(context.Background(), ts.MkAbs(args[1]), factor)
+	other, err := format.Read(context.Background(), ts.MkAbs(args[1]), 0, factor)
 	ts.Check(err)
 	if one.Mesh.Vertices() != other.Mesh.Vertices() || one.Mesh.Vertices() == 0 {
 		ts.Fatalf("%d vertices, but %d", one.Mesh.Vertices(), other.Mesh.Vertices())

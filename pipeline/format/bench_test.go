@@ -64,7 +64,7 @@ func benchRead(b *testing.B, path string) {
 	b.SetBytes(info.Size())
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, err := Read(context.Background(), path, 1); err != nil {
+		if _, err := Read(context.Background(), path, 0, 1); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -23,29 +23,46 @@ type Content struct {
 	Cloud         *scan.Cloud
 	Mesh          *scan.Mesh
 	LostTriangles int64 // triangles left out because a corner was invalid
+	Blank         int64 // directions without a return
 	invalid       int64
+}
+
+// Pose returns the pose that the file gives its scan numbered k, its translation
+// multiplied by scale, and whether there is one.
+func (a About) Pose(k int, scale float64) (geom.Pose, bool) {
+	if k >= len(a.Scans) || a.Scans[k].Pose == nil {
+		return geom.Pose{}, false
+	}
+	p := *a.Scans[k].Pose
+	return geom.Pose{R: p.R, T: p.T.Scale(scale)}, true
 }
 
 // Invalid returns how many points were left out because a coordinate is NaN,
 // infinite or absurd (beyond 10^12 after scaling).
 func (c *Content) Invalid() int64 { return c.invalid }
 
-// Read reads the whole scan file at path and multiplies its coordinates by
-// scale, such as 1000 for a file in metres. Points keep their order. The
+// Read reads the scan numbered k, counted from 0, of the file at path and
+// multiplies its coordinates by scale, such as 1000 for a file in metres. Most
+// formats keep one scan a file. Points keep their order. The
 // vertices of STL facets are welded where they are exactly equal; other formats
 // keep the vertices they have. The origin is zero unless the points lie far away
 // from it for their spread. Memory is bounded by about four times the file size.
-func Read(ctx context.Context, path string, scale float64) (Content, error) {
+func Read(ctx context.Context, path string, k int, scale float64) (Content, error) {
 	r, err := Open(path)
 	if err != nil {
 		return Content{}, err
+	}
+	if err := r.Choose(k); err != nil {
+		return Content{}, errors.Join(err, r.Close())
 	}
 	c, err := r.Content(ctx, scale)
 	return c, errors.Join(err, r.Close())
 }
 
-// Content reads all that is left of the file; see Read.
+// Content reads all of the chosen scan, or of the file where none was chosen;
+// see Read. Several scans end up in one cloud, each in its own frame.
 func (r *Reader) Content(ctx context.Context, scale float64) (Content, error) {
+	r.want.colour = false
 	c := collector{scale: scale}
 	if r.about.Format == "stl" {
 		c.weld = newWelder(&c)
@@ -97,6 +114,7 @@ type collector struct {
 	bad        []int32 // numbers of the invalid ones, ascending
 	badCorners int64
 	lost       int64
+	blank      int64
 	weld       *welder
 }
 
@@ -111,6 +129,7 @@ func (c *collector) add(b *Batch) error {
 	if c.seen+int64(len(b.X)) > math.MaxInt32 {
 		return broken("more than 2^31 points in one file")
 	}
+	c.blank += b.Blank
 	if !c.hasOrigin && len(b.X) > 0 {
 		c.origin, c.hasOrigin = chooseOrigin(b, c.scale), true
 		c.cloud.Origin = c.origin
@@ -141,6 +160,8 @@ func (c *collector) addPoints(b *Batch) {
 	c.cloud.NY = appendOptional(c.cloud.NY, b.NY, start, cap(c.cloud.X))
 	c.cloud.NZ = appendOptional(c.cloud.NZ, b.NZ, start, cap(c.cloud.X))
 	c.cloud.Intensity = appendOptional(c.cloud.Intensity, b.Intensity, start, cap(c.cloud.X))
+	c.cloud.Row = appendOptional(c.cloud.Row, b.Row, start, cap(c.cloud.X))
+	c.cloud.Column = appendOptional(c.cloud.Column, b.Column, start, cap(c.cloud.X))
 	if !(worst < absurd) {
 		c.dropInvalid(b, start)
 	}
@@ -162,12 +183,12 @@ func appendScaled(dst []float32, v []float64, scale, origin, worst float64) ([]f
 }
 
 // appendOptional appends a column that a file has for all its points or for none.
-func appendOptional(dst, v []float32, before, room int) []float32 {
+func appendOptional[T float32 | int32](dst, v []T, before, room int) []T {
 	if len(v) == 0 || len(dst) != before {
 		return dst
 	}
 	if dst == nil {
-		dst = make([]float32, 0, room)
+		dst = make([]T, 0, room)
 	}
 	return append(dst, v...)
 }
@@ -177,30 +198,14 @@ func (c *collector) isValid(b *Batch, i int) bool {
 }
 
 func (c *collector) dropInvalid(b *Batch, start int) {
-	k := start
-	columns := [][]float32{c.cloud.X, c.cloud.Y, c.cloud.Z, c.cloud.NX, c.cloud.NY, c.cloud.NZ, c.cloud.Intensity}
+	keep := make([]bool, len(b.X))
 	for i := range b.X {
-		if !c.isValid(b, i) {
+		keep[i] = c.isValid(b, i)
+		if !keep[i] {
 			c.bad = append(c.bad, int32(c.seen+int64(i)))
-			continue
 		}
-		for _, col := range columns {
-			if len(col) > start {
-				col[k] = col[start+i]
-			}
-		}
-		k++
 	}
-	c.cloud.X, c.cloud.Y, c.cloud.Z = c.cloud.X[:k], c.cloud.Y[:k], c.cloud.Z[:k]
-	c.cloud.NX, c.cloud.NY, c.cloud.NZ = shorten(c.cloud.NX, start, k), shorten(c.cloud.NY, start, k), shorten(c.cloud.NZ, start, k)
-	c.cloud.Intensity = shorten(c.cloud.Intensity, start, k)
-}
-
-func shorten(v []float32, start, k int) []float32 {
-	if len(v) <= start {
-		return v
-	}
-	return v[:k]
+	c.cloud.Keep(start, keep)
 }
 
 func (c *collector) content(about About) (Content, error) {
@@ -208,7 +213,7 @@ func (c *collector) content(about About) (Content, error) {
 	if err := c.settleTriangles(); err != nil {
 		return Content{}, err
 	}
-	out.LostTriangles = c.lost
+	out.LostTriangles, out.Blank = c.lost, c.blank
 	if len(c.tri) == 0 && c.lost == 0 {
 		out.About.Mesh = false
 		out.Cloud = &c.cloud

@@ -25,6 +25,7 @@ import (
 	"os"
 	"slices"
 
+	"trammel/pipeline/geom"
 	"trammel/pipeline/length"
 	"trammel/pipeline/scan"
 )
@@ -41,14 +42,37 @@ type About struct {
 	Triangles   int64       // faces announced (a polygon counts once), or Unsaid
 	Units       length.Unit // declared in a comment, or length.Unknown
 	Mesh        bool        // whether faces are announced; for OBJ, whether any were met so far
+	Scans       []ScanAbout // the scans of a format that keeps several or tells more of them; else empty, which means one
 	Notes       []string    // full sentences on what is odd but readable; may grow while reading
 }
+
+// ScanAbout is what a file says about one of its scans.
+type ScanAbout struct {
+	Name   string
+	Points int64 // records announced, those without a return included
+	// Pose takes the scan's frame to the frame that the file's scans share, its
+	// translation in the file's own numbers; nil where the file gives none.
+	Pose *geom.Pose
+	// Rows and Columns are the size of the grid that the scan was taken in, or 0.
+	Rows, Columns int
+	// The intensities that the instrument can give; equal where the file is silent.
+	IntensityMin, IntensityMax float64
+}
+
+// ScanCount returns how many scans the file holds, at least one.
+func (a About) ScanCount() int { return max(1, len(a.Scans)) }
 
 // Batch is a portion of a file. The slices are used again by each Next.
 type Batch struct {
 	X, Y, Z    []float64 // points in the file's own numbers, NaN and Inf included
 	NX, NY, NZ []float32 // normals as they stand in the file; empty, or as long as X
 	Intensity  []float32 // in the file's own scale; empty, or as long as X
+	RGB        []uint8   // red, green, blue a point; empty, or three times as long as X
+	// Row and Column are the points' places in the scan's grid, counted from 0;
+	// empty, or as long as X.
+	Row, Column []int32
+	Scan        int   // which of the file's scans this is a portion of, counted from 0; never two at once
+	Blank       int64 // records met that are directions without a return
 	// Tri holds three point numbers a triangle, counted from 0 over the whole
 	// file. A file may name points of a later batch, or points it does not have.
 	Tri []int64
@@ -57,10 +81,11 @@ type Batch struct {
 func (b *Batch) reset() {
 	b.X, b.Y, b.Z = b.X[:0], b.Y[:0], b.Z[:0]
 	b.NX, b.NY, b.NZ, b.Intensity = b.NX[:0], b.NY[:0], b.NZ[:0], b.Intensity[:0]
-	b.Tri = b.Tri[:0]
+	b.RGB, b.Row, b.Column = b.RGB[:0], b.Row[:0], b.Column[:0]
+	b.Tri, b.Scan, b.Blank = b.Tri[:0], 0, 0
 }
 
-func (b *Batch) isEmpty() bool { return len(b.X) == 0 && len(b.Tri) == 0 }
+func (b *Batch) isEmpty() bool { return len(b.X) == 0 && len(b.Tri) == 0 && b.Blank == 0 }
 
 // fan appends a polygon as the fan of triangles around its first corner.
 func (b *Batch) fan(corners []int64) {
@@ -75,6 +100,18 @@ type decoder interface {
 	next(b *Batch) error
 }
 
+// selector is a decoder of a format that keeps several scans in one file. choose
+// lets next give the scan numbered k alone; it is called before the first next.
+type selector interface {
+	choose(k int)
+}
+
+// wants is what the caller needs of a file beyond places; decoders may pass over
+// the rest.
+type wants struct {
+	colour bool
+}
+
 // batchRows is the number of records a batch aims at: 8192 points of 24 bytes
 // are 196 kB, which stays in a second-level cache.
 const batchRows = 8192
@@ -83,7 +120,10 @@ const batchRows = 8192
 type Reader struct {
 	name    string
 	about   About
-	src     *source
+	src     *source     // the content in order, unpacked
+	at      io.ReaderAt // the file as it lies on the disk
+	size    int64       // of the file, bytes
+	want    wants
 	dec     decoder
 	closers []io.Closer
 }
@@ -114,7 +154,8 @@ func Open(path string) (*Reader, error) {
 // OpenAt is Open for content of the given size in bytes that comes from
 // anywhere. name is used in messages and where content alone does not decide.
 func OpenAt(content io.ReaderAt, size int64, name string) (*Reader, error) {
-	r := &Reader{name: name, src: newSource(io.NewSectionReader(content, 0, size), size)}
+	r := &Reader{name: name, at: content, size: size, want: wants{colour: true}}
+	r.src = newSource(io.NewSectionReader(content, 0, size), size)
 	if err := r.start(); err != nil {
 		return nil, errors.Join(fmt.Errorf("read %s: %w", name, err), r.Close())
 	}
@@ -148,6 +189,18 @@ func (r *Reader) About() About {
 	a := r.about
 	a.Notes = slices.Clone(a.Notes)
 	return a
+}
+
+// Choose lets Next and Content give the scan numbered k alone, counted from 0.
+// It is called before either of them.
+func (r *Reader) Choose(k int) error {
+	if k < 0 || k >= r.about.ScanCount() {
+		return r.named(broken("scan %d was asked for, the file holds %d", k+1, r.about.ScanCount()))
+	}
+	if d, ok := r.dec.(selector); ok {
+		d.choose(k)
+	}
+	return nil
 }
 
 // Next fills b with the next portion of the file, or returns io.EOF after the

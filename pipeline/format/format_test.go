@@ -135,9 +135,9 @@ func TestFoldersAndMissingFiles(t *testing.T) {
 	if err := os.Mkdir(folder, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	_, err := Read(context.Background(), folder, 1)
+	_, err := Read(context.Background(), folder, 0, 1)
 	mustRefuse(t, err, "folder")
-	if _, err := Read(context.Background(), folder+"x", 1); !errors.Is(err, os.ErrNotExist) {
+	if _, err := Read(context.Background(), folder+"x", 0, 1); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("got %v, want not-exist", err)
 	}
 }

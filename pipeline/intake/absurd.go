@@ -28,32 +28,18 @@ func DropAbsurd(c *scan.Cloud) int64 {
 	if reach == 0 {
 		return 0
 	}
-	kept := 0
+	left := int64(0)
+	keep := make([]bool, c.Len())
 	for i := range c.X {
-		if !near(middle, reach, c.X[i], c.Y[i], c.Z[i]) {
-			continue
+		keep[i] = near(middle, reach, c.X[i], c.Y[i], c.Z[i])
+		if !keep[i] {
+			left++
 		}
-		c.X[kept], c.Y[kept], c.Z[kept] = c.X[i], c.Y[i], c.Z[i]
-		if c.HasNormals() {
-			c.NX[kept], c.NY[kept], c.NZ[kept] = c.NX[i], c.NY[i], c.NZ[i]
-		}
-		if len(c.Intensity) == len(c.X) {
-			c.Intensity[kept] = c.Intensity[i]
-		}
-		kept++
 	}
-	left := len(c.X) - kept
 	if left > 0 {
-		hadNormals, hadIntensity := c.HasNormals(), len(c.Intensity) == len(c.X)
-		c.X, c.Y, c.Z = c.X[:kept], c.Y[:kept], c.Z[:kept]
-		if hadNormals {
-			c.NX, c.NY, c.NZ = c.NX[:kept], c.NY[:kept], c.NZ[:kept]
-		}
-		if hadIntensity {
-			c.Intensity = c.Intensity[:kept]
-		}
+		c.Keep(0, keep)
 	}
-	return int64(left)
+	return left
 }
 
 // DropAbsurdVertices is DropAbsurd for a mesh: the vertices and every triangle

@@ -26,6 +26,9 @@ type Cloud struct {
 	X, Y, Z    []float32 // millimetres, relative to Origin
 	NX, NY, NZ []float32 // optional unit normals, pointing to the side seen
 	Intensity  []float32 // optional, in the file's own scale
+	// Row and Column are optional: the places in the grid that an instrument
+	// scans in, so that neighbours in the grid are neighbours in direction.
+	Row, Column []int32
 }
 
 // Len returns the number of points.
@@ -46,6 +49,30 @@ func (c *Cloud) Append(p geom.Vec) {
 // Normal returns the normal of point i; the cloud must have normals.
 func (c *Cloud) Normal(i int) geom.Vec {
 	return geom.Vec{X: float64(c.NX[i]), Y: float64(c.NY[i]), Z: float64(c.NZ[i])}
+}
+
+// Keep drops the points from start on whose place in keep is false, in place; the
+// order of the others stays. start + len(keep) is the number of points.
+func (c *Cloud) Keep(start int, keep []bool) {
+	for _, v := range []*[]float32{&c.X, &c.Y, &c.Z, &c.NX, &c.NY, &c.NZ, &c.Intensity} {
+		*v = compact(*v, start, keep)
+	}
+	c.Row, c.Column = compact(c.Row, start, keep), compact(c.Column, start, keep)
+}
+
+// compact leaves an absent column, which is shorter than the points, alone.
+func compact[T float32 | int32](v []T, start int, keep []bool) []T {
+	if len(v) < start+len(keep) {
+		return v
+	}
+	k := start
+	for i, ok := range keep {
+		if ok {
+			v[k] = v[start+i]
+			k++
+		}
+	}
+	return v[:k]
 }
 
 // HasNormals reports whether every point has a normal.
@@ -145,7 +172,7 @@ func (m *Mesh) Cloud() *Cloud {
 // Moved returns the cloud carried by a motion; the new origin is the old one's
 // image, so that the float32 parts stay as small as they were.
 func (c *Cloud) Moved(p geom.Pose) *Cloud {
-	out := &Cloud{Origin: p.Apply(c.Origin), Intensity: c.Intensity}
+	out := &Cloud{Origin: p.Apply(c.Origin), Intensity: c.Intensity, Row: c.Row, Column: c.Column}
 	out.X, out.Y, out.Z = turned(p, c.X, c.Y, c.Z)
 	if c.HasNormals() {
 		out.NX, out.NY, out.NZ = turned(p, c.NX, c.NY, c.NZ)

@@ -171,3 +171,12 @@ func TestMeshCloudWeighsByArea(t *testing.T) {
 		t.Errorf("got %v, want %v", n, want)
 	}
 }
+
+func TestKeepLeavesOrderAndColumnsAlone(t *testing.T) {
+	c := withNormals(cloudOf(geom.Vec{}, geom.Vec{X: 0}, geom.Vec{X: 1}, geom.Vec{X: 2}, geom.Vec{X: 3}), geom.Vec{Z: 1})
+	c.Intensity, c.Row = []float32{10, 11, 12, 13}, []int32{0, 1, 2, 3}
+	c.Keep(1, []bool{false, true, false})
+	if c.Len() != 2 || c.At(0).X != 0 || c.At(1).X != 2 || len(c.NZ) != 2 || c.Intensity[1] != 12 || c.Row[1] != 2 || c.Column != nil {
+		t.Errorf("got %+v", c)
+	}
+}

@@ -30,7 +30,7 @@ func demo(t *testing.T, o DemoOptions) (string, Truth) {
 
 func read(t *testing.T, path string, scale float64) format.Content {
 	t.Helper()
-	c, err := format.Read(context.Background(), path, scale)
+	c, err := format.Read(context.Background(), path, 0, scale)
 	if err != nil {
 		t.Fatal(err)
 	}
