@@ -54,7 +54,7 @@ func samples(t *testing.T) []expectation {
 func TestSamples(t *testing.T) {
 	for _, s := range samples(t) {
 		t.Run(s.Path, func(t *testing.T) {
-			c, err := Read(context.Background(), filepath.Join(sampleFolder, 0, s.Path), 1)
+			c, err := Read(context.Background(), filepath.Join(sampleFolder, s.Path), 0, 1)
 			switch {
 			case s.Path == "pdal--text--text.txt":
 				// The list says "read" of this line of prose, as text in general.
@@ -135,8 +135,8 @@ func TestSameContent(t *testing.T) {
 		{"assimp--STL--Spider_binary.stl", "assimp--STL--Spider_ascii.stl"},
 		{"numpy-stl--stl_binary--HalfDonut.stl", "numpy-stl--stl_ascii--HalfDonut.stl"},
 	} {
-		a, errA := Read(context.Background(), filepath.Join(sampleFolder, 0, pair[0]), 1)
-		b, errB := Read(context.Background(), filepath.Join(sampleFolder, 0, pair[1]), 1)
+		a, errA := Read(context.Background(), filepath.Join(sampleFolder, pair[0]), 0, 1)
+		b, errB := Read(context.Background(), filepath.Join(sampleFolder, pair[1]), 0, 1)
 		if errA != nil || errB != nil {
 			t.Fatal(errA, errB)
 		}
