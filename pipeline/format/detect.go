@@ -51,10 +51,8 @@ func magic(head []byte) string {
 func known(kind string, head []byte) (string, error) {
 	const cure = "; export it as PLY, STL, OBJ or text"
 	switch kind {
-	case "ply":
+	case "ply", "e57":
 		return kind, nil
-	case "e57":
-		return "", broken("this is an E57 file (ASTM E2807), which this version does not read yet%s", cure)
 	case "las":
 		if len(head) > 104 && head[104]&0xc0 != 0 { // the bits that mark a compressed point format
 			return "", broken("this is a LAZ file (compressed LAS), which this version does not read yet%s", cure)

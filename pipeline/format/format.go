@@ -178,6 +178,8 @@ func (r *Reader) start() error {
 		r.dec, err = newSTL(r.src, &r.about)
 	case "obj":
 		r.dec = newOBJ(r.src, &r.about)
+	case "e57":
+		r.dec, err = newE57(r)
 	default:
 		r.dec, err = newText(r.src, &r.about)
 	}
