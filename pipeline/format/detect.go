@@ -51,15 +51,13 @@ func magic(head []byte) string {
 func known(kind string, head []byte) (string, error) {
 	const cure = "; export it as PLY, STL, OBJ or text"
 	switch kind {
-	case "ply", "e57":
+	case "ply", "e57", "glb":
 		return kind, nil
 	case "las":
 		if len(head) > 104 && head[104]&0xc0 != 0 { // the bits that mark a compressed point format
 			return "", broken("this is a LAZ file (compressed LAS), which this version does not read yet%s", cure)
 		}
 		return "", broken("this is a LAS file, which this version does not read yet%s", cure)
-	case "glb":
-		return "", broken("this is a GLB file (binary glTF), which this version does not read yet%s", cure)
 	case "pcd":
 		return "", broken("this is a PCD file, which this version does not read yet%s", cure)
 	default:

@@ -1,7 +1,7 @@
 // Package format reads and writes scan files. A path comes in; what the file
 // says about itself (About), batches of points and triangles in the file's own
 // numbers (Reader.Next), or the whole as a cloud or a mesh in millimetres (Read)
-// go out. PLY, STL, OBJ and text are read, each also inside gzip or zstd.
+// go out. PLY, STL, OBJ, GLB and text are read, each also inside gzip or zstd.
 //
 // Three ideas. The format is told by content first and by name second, since
 // names lie. A header's counts are claims: memory is taken for what the file can
@@ -178,6 +178,8 @@ func (r *Reader) start() error {
 		r.dec, err = newSTL(r.src, &r.about)
 	case "obj":
 		r.dec = newOBJ(r.src, &r.about)
+	case "glb":
+		r.dec, err = r.newGLB()
 	case "e57":
 		r.dec, err = newE57(r)
 	default:

@@ -109,7 +109,7 @@ func TestRefusals(t *testing.T) {
 		{"las", "a.las", string(las), "LAS file"},
 		{"laz", "a.laz", string(laz), "LAZ"},
 		{"pcd", "a.pcd", "# .PCD v.7\nVERSION .7\n", "PCD"},
-		{"glb", "a.glb", "glTF\x02\x00\x00\x00", "GLB"},
+		{"glb", "a.glb", "glTF\x02\x00\x00\x00", "GLB ends"},
 		{"zip", "a.zip", "PK\x03\x04", "unpack"},
 		{"jpeg", "a.jpg", "\xff\xd8\xff\xe0\x00\x10JFIF", "binary"},
 		{"pts short", "a.pts", "3\n1 2 3\n4 5 6\n", "promises 3 points"},
