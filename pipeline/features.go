@@ -200,7 +200,10 @@ func (r *run) sumRaw(_ context.Context, b *Built) error {
 		if err != nil {
 			return err
 		}
-		b.SHA512[f.Path], err = stage.Run(r.store, "sum512", f.Path, key, stage.JSON[string](), func() (string, error) { return sum512(f.Disk) })
+		if _, done := b.SHA512[f.Raw]; done {
+			continue
+		}
+		b.SHA512[f.Raw], err = stage.Run(r.store, "sum512", f.Raw, key, stage.JSON[string](), func() (string, error) { return sum512(f.Disk) })
 		if err != nil {
 			return err
 		}

@@ -98,24 +98,27 @@ func (b *Built) noise(file int) float64 { return b.Job.Instruments[b.Files[file]
 // read loads a scan in millimetres, in its own frame.
 func (b *Built) read(ctx context.Context, file int) (format.Content, error) {
 	f := &b.Files[file]
-	content, _, err := readScan(ctx, f.Disk, scaleOf(f.Units))
+	content, _, err := readScan(ctx, f.Disk, f.Scan, isSetUp(f.Kind), scaleOf(f.Units))
 	return content, err
 }
 
-// readScan reads a file and leaves out what cannot be a point of it; left is how
-// many points that were.
-func readScan(ctx context.Context, path string, scale float64) (content format.Content, left int64, err error) {
-	content, err = format.Read(ctx, path, 0, scale)
+// isSetUp reports whether a scan's zero point is the scanner's own place.
+func isSetUp(kind job.Kind) bool { return kind == job.Station }
+
+// readScan reads a scan of a file and leaves out what cannot be a point of it.
+func readScan(ctx context.Context, path string, index int, setUp bool, scale float64) (content format.Content, left intake.Left, err error) {
+	content, err = format.Read(ctx, path, index, scale)
 	if err != nil {
-		return content, 0, err
+		return content, left, err
 	}
-	left = content.Invalid()
 	if content.Mesh != nil {
-		left += intake.DropAbsurdVertices(content.Mesh)
+		left.Absurd = content.Invalid() + intake.DropAbsurdVertices(content.Mesh)
+		return content, left, nil
 	}
-	if content.Cloud != nil {
-		left += intake.DropAbsurd(content.Cloud)
+	if setUp {
+		left = intake.DropZero(content.Cloud)
 	}
+	left.Absurd = content.Invalid() + intake.DropAbsurd(content.Cloud)
 	return content, left, nil
 }
 

@@ -15,10 +15,10 @@ import (
 	"trammel/pipeline/surface"
 )
 
-// File is what was found out about one file of a drop folder. Lengths are
-// millimetres, in the file's own frame.
+// File is what was found out about one scan of a drop folder: a file, or one of
+// the scans that a file holds. Lengths are millimetres, in the scan's own frame.
 type File struct {
-	Path      string
+	Path      string // relative to the job folder; #2 behind it is the second scan of the file
 	SHA256    string
 	Bytes     int64
 	Kind      job.Kind
@@ -31,9 +31,21 @@ type File struct {
 	SameAs    string // the file with the same content that is used instead, if any
 	Findings  []job.Finding
 
+	Name   string     // of the scan, where its file has one
+	Notes  []string   // what is odd about the file but readable
+	Pose   *geom.Pose // that the file gives: the scan's frame → the frame that the file's scans share
+	Blank  int64      // directions without a return
+	Left   intake.Left
+	Survey intake.Survey
+	Flaws  *intake.MeshSurvey // of a mesh
+	Sketch []uint64           // identifies the points whatever their order
+
 	Readable   bool
 	Instrument int    // index into the sheet's instruments; -1 for a bare file
-	Disk       string // where to open it
+	Raw        string // path of the file relative to the job folder
+	Scan       int    // which of the file's scans, counted from 0
+	Scans      int    // how many the file holds
+	Disk       string // where to open the file
 }
 
 // Checked is a job after its scans were inspected and tied.
@@ -87,7 +99,7 @@ type Built struct {
 	Mounts    []mount.Result
 	Coverage  []coverage.Result
 	MeshKey   stage.Key         // identifies the surface and all that it depends on
-	SHA512    map[string]string // of every raw scan, by path
+	SHA512    map[string]string // of every raw file, by File.Raw
 }
 
 // MeshFacts says what the mesh is.

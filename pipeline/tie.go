@@ -91,7 +91,8 @@ func (r *run) tieBySpheres(ctx context.Context, c *Checked) error {
 	return nil
 }
 
-// takePoses reads the given poses of an instrument's files. Where set-ups were
+// takePoses takes the poses that an instrument's files bring, or else those of its
+// poses.csv. Where set-ups were
 // tied by spheres as well, two frames would meet that nothing ties together.
 func (r *run) takePoses(c *Checked, instrument int) error {
 	ins := c.Job.Instruments[instrument]
@@ -100,17 +101,17 @@ func (r *run) takePoses(c *Checked, instrument int) error {
 		return nil
 	}
 	poses, _, err := job.ReadPoses(c.Dir, posesUnits(ins, c))
-	if errors.Is(err, fs.ErrNotExist) {
-		c.unlinkAll(instrument, fmt.Sprintf("no poses are given. To do: write them into %s, with the header file,tx,ty,tz,qw,qx,qy,qz", path.Join(ins.Drop, job.PosesCSV)))
-		return nil
-	}
-	if err != nil {
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
 	c.used(func(i job.Instrument) bool { return i.Name == ins.Name }, func(i int) {
-		pose, ok := poses[c.Files[i].Path]
+		f := &c.Files[i]
+		pose, ok := poses[f.Path]
+		if f.Pose != nil {
+			pose, ok = *f.Pose, true
+		}
 		if !ok {
-			c.unlink(i, fmt.Sprintf("%s has no line for it. To do: add one", path.Join(ins.Drop, job.PosesCSV)))
+			c.unlink(i, fmt.Sprintf("it brings no pose, and %s has no line for it. To do: write one, with the header file,tx,ty,tz,qw,qx,qy,qz", path.Join(ins.Drop, job.PosesCSV)))
 			return
 		}
 		c.Stations = append(c.Stations, Station{File: i, ToNetwork: pose, Linked: true, Solved: -1})

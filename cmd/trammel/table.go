@@ -18,12 +18,13 @@ func printable(s string) string { return job.Printable(s) }
 // findings, and one line that sums up.
 func printChecked(e *env, c *pipeline.Checked) {
 	w := tabwriter.NewWriter(e.stdout, 0, 0, 2, ' ', 0)
-	say(w, "FILE\tKIND\tPOINTS\tTRIANGLES\tUNITS\tSIZE (m)\tSPHERES\tVERDICT\n")
+	say(w, "FILE\tKIND\tPOINTS\tTRIANGLES\tUNITS\tSIZE (m)\tSPACING\tNOISE\tSPHERES\tVERDICT\n")
 	for i := range c.Files {
 		f := &c.Files[i]
-		say(w, "%s\t%s\t%d\t%d\t%s\t%s\t%d\t%s\n", printable(f.Path), f.Kind, f.Points, f.Triangles, unitsOf(f), sizeOf(f), len(f.Spheres), verdictOf(f.Findings))
+		say(w, "%s\t%s\t%d\t%d\t%s\t%s\t%s\t%s\t%d\t%s\n", printable(f.Path), kindOf(f), f.Points, f.Triangles, unitsOf(f), sizeOf(f), spacingOf(f), noiseOf(f), len(f.Spheres), verdictOf(f.Findings))
 	}
 	_ = w.Flush() // a terminal that is gone cannot be told so
+	printOddities(e, c.Files)
 	printNetwork(e, c)
 	printFindings(e, c.Findings)
 	holds, warns := 0, 0
@@ -43,6 +44,43 @@ func printChecked(e *env, c *pipeline.Checked) {
 	}
 }
 
+// printOddities lists what was counted or noticed of a file and is not a finding.
+func printOddities(e *env, files []pipeline.File) {
+	for i := range files {
+		f := &files[i]
+		for _, n := range f.Notes {
+			say(e.stdout, "      %s: %s\n", printable(f.Path), printable(n))
+		}
+		var counts []string
+		for _, c := range []struct {
+			n    int64
+			what string
+		}{
+			{f.Left.Absurd, "points left out as invalid"}, {f.Left.Zero, "points left out at the scanner's own place"}, {f.Blank, "directions without a return"},
+			{aboveThousandth(f.Survey.Lone, f.Points), "points with nothing around them"}, {f.Survey.Doubled, "points exactly where another is"},
+		} {
+			if c.n > 0 {
+				counts = append(counts, fmt.Sprintf("%d %s", c.n, c.what))
+			}
+		}
+		if m := f.Flaws; m != nil && (m.Boundary > 0 || !m.Clean()) {
+			counts = append(counts, fmt.Sprintf("%d boundary edges, %d non-manifold, %d between triangles that face opposite sides, %d triangles without area, %d twice there",
+				m.Boundary, m.NonManifold, m.Flipped, m.Degenerate, m.Doubled))
+		}
+		if len(counts) > 0 {
+			say(e.stdout, "      %s: %s.\n", printable(f.Path), strings.Join(counts, ", "))
+		}
+	}
+}
+
+// aboveThousandth leaves out what every scan has a little of.
+func aboveThousandth(n, of int64) int64 {
+	if n*1000 < of {
+		return 0
+	}
+	return n
+}
+
 func unitsOf(f *pipeline.File) string {
 	u := f.Units
 	switch {
@@ -58,8 +96,41 @@ func sizeOf(f *pipeline.File) string {
 	if !f.Readable {
 		return "–"
 	}
-	s := f.Bounds.Size().Scale(1e-3)
+	s := f.Bounds.Size()
+	if f.Units.Use() == length.Unknown {
+		return fmt.Sprintf("%.4g × %.4g × %.4g of ?", s.X, s.Y, s.Z)
+	}
+	s = s.Scale(1e-3)
+	if max(s.X, s.Y, s.Z) < 0.1 {
+		return fmt.Sprintf("%.4f × %.4f × %.4f", s.X, s.Y, s.Z)
+	}
 	return fmt.Sprintf("%.2f × %.2f × %.2f", s.X, s.Y, s.Z)
+}
+
+func kindOf(f *pipeline.File) string {
+	if f.Format == "" {
+		return string(f.Kind)
+	}
+	return string(f.Kind) + " " + f.Format
+}
+
+// spacingOf says how far apart points are and, for a set-up, where.
+func spacingOf(f *pipeline.File) string {
+	switch s := f.Survey; {
+	case s.Spacing == 0:
+		return "–"
+	case s.Distance > 0:
+		return fmt.Sprintf("%.3g mm at %.1f m", s.Spacing, s.Distance/1000)
+	default:
+		return fmt.Sprintf("%.3g mm", s.Spacing)
+	}
+}
+
+func noiseOf(f *pipeline.File) string {
+	if f.Survey.Noise == 0 {
+		return "–"
+	}
+	return fmt.Sprintf("%.2g mm", f.Survey.Noise)
 }
 
 func verdictOf(findings []job.Finding) string {

@@ -124,7 +124,10 @@ func (r Request) raw(out *Outcome) []bag.File {
 	var files []bag.File
 	for i := range out.Built.Files {
 		f := &out.Built.Files[i]
-		files = append(files, bag.File{Path: rawPath(f.Path), Open: func() (io.ReadCloser, error) { return os.Open(f.Disk) }})
+		if f.Scan > 0 {
+			continue // its file is packed with the first scan
+		}
+		files = append(files, bag.File{Path: rawPath(f.Raw), Open: func() (io.ReadCloser, error) { return os.Open(f.Disk) }})
 	}
 	return files
 }
@@ -136,12 +139,12 @@ func (r Request) unchangedRaw(out *Outcome, sums []bag.Sum) error {
 		packed[s.Path] = s.SHA512
 	}
 	for _, f := range out.Built.Files {
-		sum, isPacked := packed[rawPath(f.Path)]
+		sum, isPacked := packed[rawPath(f.Raw)]
 		if !isPacked {
 			continue
 		}
-		if want := out.Built.SHA512[f.Path]; sum != want {
-			return fmt.Errorf("%s changed between its use (SHA-512 %.16s…) and its packing (%.16s…); build again when the copying is over", f.Path, want, sum)
+		if want := out.Built.SHA512[f.Raw]; sum != want {
+			return fmt.Errorf("%s changed between its use (SHA-512 %.16s…) and its packing (%.16s…); build again when the copying is over", f.Raw, want, sum)
 		}
 	}
 	return nil
@@ -153,7 +156,7 @@ func (r Request) sources(out *Outcome) ([]byte, error) {
 	for i := range out.Built.Files {
 		f := &out.Built.Files[i]
 		why := out.Built.WhyNot(i)
-		rows = append(rows, []string{f.Path, strconv.FormatInt(f.Bytes, 10), out.Built.SHA512[f.Path], string(f.Units.Use()), yesNo(why == ""), why})
+		rows = append(rows, []string{f.Path, strconv.FormatInt(f.Bytes, 10), out.Built.SHA512[f.Raw], string(f.Units.Use()), yesNo(why == ""), why})
 	}
 	return report.CSV(rows)
 }

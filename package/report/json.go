@@ -45,8 +45,44 @@ type File struct {
 	Units     UnitsOf       `json:"units"`
 	Bounds    Bounds        `json:"bounds"`
 	Spheres   []Sphere      `json:"spheres"`
+	Quality   Quality       `json:"quality"`
+	Mesh      *MeshFlaws    `json:"mesh,omitempty"`
 	SameAs    string        `json:"same_as,omitempty"`
+	Format    string        `json:"format,omitempty"`
+	Name      string        `json:"name,omitempty"`  // of the scan, where its file has one
+	Pose      *Pose         `json:"pose,omitempty"`  // as the file gives it: the scan's frame → the file's
+	Notes     []string      `json:"notes,omitempty"` // what is odd about the file but readable
 	Findings  []job.Finding `json:"findings"`
+}
+
+// Quality is what a scan's points say of themselves.
+type Quality struct {
+	Spacing    float64 `json:"spacing"`  // median distance to the nearest neighbour
+	Noise      float64 `json:"noise"`    // 1 sigma about small planes; along the line of sight for a set-up
+	Distance   float64 `json:"distance"` // of a set-up: median distance of the two
+	Invalid    int64   `json:"invalid"`  // left out: not numbers, infinite, absurd
+	Zero       int64   `json:"zero"`     // left out: at the scanner's own place
+	Blank      int64   `json:"blank"`    // directions without a return
+	Lone       int64   `json:"lone"`
+	LoneAt     Vec3    `json:"lone_at"` // the farthest of the lone points
+	Duplicates int64   `json:"duplicates"`
+	Saturated  float64 `json:"saturated"` // share, 0 to 1
+}
+
+// MeshFlaws counts what is wrong with a mesh.
+type MeshFlaws struct {
+	Degenerate  int64 `json:"degenerate"`
+	Duplicates  int64 `json:"duplicates"`
+	Boundary    int64 `json:"boundary_edges"`
+	NonManifold int64 `json:"nonmanifold_edges"`
+	Flipped     int64 `json:"flipped_edges"`
+	InsideOut   bool  `json:"inside_out"`
+}
+
+// Pose is a rotation, row-major, and a translation.
+type Pose struct {
+	Rotation    [9]float64 `json:"rotation"`
+	Translation Vec3       `json:"translation"`
 }
 
 // UnitsOf says in which unit a file is and by whose word; an empty string stands
@@ -245,11 +281,24 @@ func newCheck(c *pipeline.Checked, toFrame geom.Pose, format string) Check {
 
 func file(f *pipeline.File, s scale) File {
 	out := File{Path: f.Path, SHA256: f.SHA256, Bytes: f.Bytes, Kind: f.Kind, Points: f.Points, Triangles: f.Triangles,
-		Units: UnitsOf{f.Units.Declared, f.Units.Measured, f.Units.Basis}, Bounds: s.box(f.Bounds), Spheres: []Sphere{}, SameAs: f.SameAs, Findings: list(f.Findings)}
+		Units: UnitsOf{f.Units.Declared, f.Units.Measured, f.Units.Basis}, Bounds: s.box(f.Bounds), Spheres: []Sphere{}, SameAs: f.SameAs, Findings: list(f.Findings),
+		Quality: qualityOf(f, s), Format: f.Format, Name: f.Name, Notes: f.Notes}
+	if m := f.Flaws; m != nil {
+		out.Mesh = &MeshFlaws{m.Degenerate, m.Doubled, m.Boundary, m.NonManifold, m.Flipped, m.InsideOut}
+	}
+	if f.Pose != nil {
+		out.Pose = &Pose{[9]float64(f.Pose.R), s.vec(f.Pose.T)}
+	}
 	for _, b := range f.Spheres {
 		out.Spheres = append(out.Spheres, sphereOf(b, s))
 	}
 	return out
+}
+
+func qualityOf(f *pipeline.File, s scale) Quality {
+	v := f.Survey
+	return Quality{Spacing: s.length(v.Spacing), Noise: s.length(v.Noise), Distance: s.length(v.Distance), Invalid: f.Left.Absurd, Zero: f.Left.Zero, Blank: f.Blank,
+		Lone: v.Lone, LoneAt: s.vec(v.LoneAt), Duplicates: v.Doubled, Saturated: tidy(v.Saturated)}
 }
 
 func sphereOf(b sphere.Sphere, s scale) Sphere {

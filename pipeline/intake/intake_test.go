@@ -50,7 +50,14 @@ func TestDecide(t *testing.T) {
 		{"by size, millimetres", Evidence{Extent: 5200, Object: 6000}, mm, "size", "", nil},
 		{"by size, between inch and centimetre", Evidence{Extent: 300, Object: 6000}, length.Unknown, "none", job.UnitsUnknown, nil},
 		{"by size, nothing fits", Evidence{Extent: 1e6, Object: 6000}, length.Unknown, "none", job.UnitsUnknown, []string{"1e+06"}},
-		{"a declaration beats size", Evidence{Sheet: mm, Extent: 5.2, Object: 6000}, mm, "sheet", "", nil},
+		{"a declaration beats a size that is small", Evidence{Sheet: mm, Extent: 100, Object: 6000}, mm, "sheet", "", nil},
+		{"a declaration beats a size that is large", Evidence{File: m, Extent: 20, Object: 6000}, m, "file", "", nil},
+		{"smaller than a bolt head", Evidence{Sheet: mm, Extent: 5.2, Object: 6000}, mm, "size", job.UnitsMismatch, []string{"declared to be in mm", "read in m", "factor of 1000"}},
+		{"metres that are millimetres", Evidence{File: m, Extent: 5200, Object: 6000}, m, "size", job.UnitsMismatch, []string{"867 times as large", "0.001"}},
+		{"inches for millimetres, too large for the object", Evidence{Sheet: in, Extent: 5200, Object: 6000}, in, "size", job.UnitsMismatch, []string{"declared to be in in", "read in mm"}},
+		{"a hall around the object", Evidence{Sheet: m, Extent: 40, Object: 6000, Around: true}, m, "sheet", "", nil},
+		{"a hall that could be feet as well", Evidence{Extent: 40, Object: 6000, Around: true}, "", "none", job.UnitsUnknown, nil},
+		{"a hall in metres", Evidence{Extent: 9, Object: 6000, Around: true}, m, "size", "", nil},
 		{"nothing at all", Evidence{}, length.Unknown, "none", job.UnitsUnknown, []string{"To do: write units:"}},
 	}
 	for _, c := range cases {
@@ -154,10 +161,10 @@ func TestOtherFindings(t *testing.T) {
 		sev  job.Severity
 		says []string
 	}{
-		{"no bytes", Empty("a\n.ply", 0), job.FileUnreadable, job.Hold, []string{`a\u000a.ply`, "0 bytes"}},
-		{"no points", Empty("a.ply", 300), job.FileUnreadable, job.Hold, []string{"it holds no points"}},
-		{"invalid points", Invalid("a.ply", 5, 200), job.PointsInvalid, job.Warn, []string{"5 of 200", "2.5 %"}},
-		{"invalid of none", Invalid("a.ply", 0, 0), job.PointsInvalid, job.Warn, []string{"(0 %)"}},
+		{"no bytes", Empty("a\n.ply", 0, 0), job.FileUnreadable, job.Hold, []string{`a\u000a.ply`, "0 bytes"}},
+		{"no points", Empty("a.ply", 300, 0), job.FileUnreadable, job.Hold, []string{"it holds no points"}},
+		{"invalid points", Invalid("a.ply", Left{Absurd: 5}, 200), job.PointsInvalid, job.Warn, []string{"5 of 200", "2.5 %"}},
+		{"invalid of none", Invalid("a.ply", Left{}, 0), job.PointsInvalid, job.Warn, []string{"(0 %)"}},
 		{"twice", Duplicate("b.ply", "a.ply"), job.FileDuplicate, job.Warn, []string{"b.ply has the same content as a.ply"}},
 	}
 	for _, c := range cases {

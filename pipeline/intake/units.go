@@ -10,10 +10,12 @@ package intake
 
 import (
 	"fmt"
+	"slices"
 
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
 	"trammel/pipeline/length"
+	"trammel/pipeline/scan"
 )
 
 // Units is what is known about the unit of a file.
@@ -40,6 +42,7 @@ type Evidence struct {
 	Spheres func(u length.Unit) (int, error)
 	Extent  float64 // diagonal of the scan, in the file's numbers
 	Object  float64 // diagonal of the object in mm; 0 when the sheet is silent
+	Around  bool    // the scan shows the object's surroundings as well, as set-ups do
 }
 
 // Decide settles the unit of the file called subject. It asks for spheres in the
@@ -61,8 +64,8 @@ func Decide(e Evidence, subject string) (Units, []job.Finding, error) {
 			u.Measured, u.Basis = measured, "spheres"
 		}
 	}
-	if u.Use() == length.Unknown && e.Object > 0 {
-		if m := bySize(e.Extent, e.Object); m != length.Unknown {
+	if u.Measured == length.Unknown && e.Object > 0 && (u.Declared == length.Unknown || e.impossible(u.Declared)) {
+		if m := e.bySize(); m != length.Unknown {
 			u.Measured, u.Basis = m, "size"
 		}
 	}
@@ -104,17 +107,38 @@ func bySpheres(count func(length.Unit) (int, error), declared length.Unit) (leng
 	return best, nil
 }
 
-// A scan of an object is hardly smaller than a third of it, or larger than half
-// as much again; one unit alone in that window decides.
+// A scan of an object alone is hardly smaller than a third of it, or larger than
+// half as much again; one that shows its surroundings is at least half as large
+// and may be a hall of twenty times its size. One unit alone in that window decides.
 const (
-	leastOfObject = 0.3
-	mostOfObject  = 1.5
+	leastOfObject   = 0.3
+	mostOfObject    = 1.5
+	leastWithAround = 0.5
+	mostWithAround  = 20
 )
 
-func bySize(extent, object float64) length.Unit {
+// A declared unit is contradicted by size alone where the scan would be smaller
+// than a bolt head on the object, or a multiple of what the window allows: a
+// close-up is small too, and nothing is said against it.
+const (
+	tooSmall      = 0.002
+	tooLargeAfter = 4
+)
+
+// window returns the smallest and the largest believable size of the scan, in
+// sizes of the object.
+func (e Evidence) window() (least, most float64) {
+	if e.Around {
+		return leastWithAround, mostWithAround
+	}
+	return leastOfObject, mostOfObject
+}
+
+func (e Evidence) bySize() length.Unit {
 	found := length.Unknown
+	least, most := e.window()
 	for _, u := range length.Units() {
-		if share := extent * u.MM() / object; share < leastOfObject || share > mostOfObject {
+		if share := e.Extent * u.MM() / e.Object; share < least || share > most {
 			continue
 		}
 		if found != length.Unknown {
@@ -123,6 +147,13 @@ func bySize(extent, object float64) length.Unit {
 		found = u
 	}
 	return found
+}
+
+// impossible reports whether the scan cannot be in the unit, given the object.
+func (e Evidence) impossible(u length.Unit) bool {
+	_, most := e.window()
+	share := e.Extent * u.MM() / e.Object
+	return share < tooSmall || share > tooLargeAfter*most
 }
 
 func findings(u Units, e Evidence, subject string) []job.Finding {
@@ -139,12 +170,36 @@ func findings(u Units, e Evidence, subject string) []job.Finding {
 			"%s is declared to be in %s, but its spheres have the calibrated diameter only when it is read in %s, a factor of %.6g. It was not rescaled. To do: correct units: under the instrument in the job sheet to %s, or export the scan again in %s.",
 			name, u.Declared, u.Measured, u.Measured.MM()/u.Declared.MM(), u.Measured, u.Declared))
 	}
+	if u.Basis == "size" && u.Declared != length.Unknown && u.Measured != u.Declared {
+		return hold(job.UnitsMismatch, fmt.Sprintf(
+			"%s is declared to be in %s, which makes it %.3g times as large as the object; read in %s, a factor of %.6g, it is %.2g times as large. It was not rescaled. To do: correct units: under the instrument in the job sheet to %s, or export the scan again in %s; if the scan is of something else, take it out.",
+			name, u.Declared, e.Extent*u.Declared.MM()/e.Object, u.Measured, u.Measured.MM()/u.Declared.MM(), e.Extent*u.Measured.MM()/e.Object, u.Measured, u.Declared))
+	}
 	if e.File != length.Unknown && e.Sheet != length.Unknown && e.File != e.Sheet && u.Basis != "spheres" {
 		return hold(job.UnitsMismatch, fmt.Sprintf(
 			"%s says that it is in %s, but the job sheet says %s, a factor of %.6g, and no spheres decide it. It was read in %s. To do: correct units: under the instrument in the job sheet, or take it out.",
 			name, e.File, e.Sheet, e.Sheet.MM()/e.File.MM(), e.File))
 	}
 	return nil
+}
+
+// Extent returns the diagonal of the box that holds the middle 98 of a hundred
+// points along each axis: a few strays do not make an object larger.
+func Extent(c *scan.Cloud) float64 {
+	return geom.Vec{X: middleWidth(c.X), Y: middleWidth(c.Y), Z: middleWidth(c.Z)}.Norm()
+}
+
+func middleWidth(v []float32) float64 {
+	var s []float32
+	for i, step := 0, max(1, len(v)/middleSample); i < len(v); i += step {
+		s = append(s, v[i])
+	}
+	if len(s) == 0 {
+		return 0
+	}
+	slices.Sort(s)
+	n := len(s) - 1
+	return float64(s[n-n/100]) - float64(s[n/100])
 }
 
 // Diagonal returns the length of a box's diagonal, 0 for an empty one.

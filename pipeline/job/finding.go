@@ -24,8 +24,13 @@ const (
 	FileTruncated   Code = "file-truncated"   // the file is shorter than its header promises
 	FileDuplicate   Code = "file-duplicate"   // the same content as another file of the job; it is used once
 	PointsInvalid   Code = "points-invalid"   // NaN, infinite or absurd coordinates were left out
+	PointsDoubled   Code = "points-doubled"   // many points stand exactly where another one does
+	PointsStray     Code = "points-stray"     // many points have nothing around them
+	ScanNoisy       Code = "scan-noisy"       // the points scatter more than the job sheet says of the instrument
+	Saturated       Code = "saturated"        // many returns are at the instrument's largest intensity
+	MeshFlawed      Code = "mesh-flawed"      // triangles without area, twice there or facing the wrong way, non-manifold edges
 	UnitsUnknown    Code = "units-unknown"    // nothing says what the file is in
-	UnitsMismatch   Code = "units-mismatch"   // declared units disagree with the spheres of known diameter
+	UnitsMismatch   Code = "units-mismatch"   // declared units disagree with the spheres of known diameter or with the object's size
 	SpheresFew      Code = "spheres-few"      // a station shows fewer than three usable spheres
 	SphereDiameter  Code = "sphere-diameter"  // a fitted diameter is outside the tolerance; the sphere is not used
 	SphereMoved     Code = "sphere-moved"     // a sphere stands elsewhere for some stations than for the others
