@@ -2,6 +2,7 @@ package format
 
 import (
 	"math"
+	"math/bits"
 	"strconv"
 	"strings"
 )
@@ -35,40 +36,104 @@ func word(b []byte) (first, rest []byte) {
 // number reads the first word of b as a decimal number, correctly rounded, and
 // returns what follows it. ok is false where there is no word or no number.
 //
-// Plain decimals take the exact fast path of W. Clinger, How to Read Floating
-// Point Numbers Accurately (1990): below 2^53 a mantissa times or by a power of
-// ten up to 10^22 rounds once. Everything else goes to strconv.
+// Up to 19 digits are gathered as an integer, which decimal then rounds once;
+// everything else goes to strconv.
 func number(b []byte) (v float64, rest []byte, ok bool) {
-	b = skipBlanks(b)
-	var mantissa uint64
-	digits, point, i := 0, -1, 0
+	i := 0
+	for i < len(b) && isBlank(b[i]) {
+		i++
+	}
+	b = b[i:]
+	i = 0
 	negative := len(b) > 0 && b[0] == '-'
-	if len(b) > 0 && (b[0] == '-' || b[0] == '+') {
+	if negative || len(b) > 0 && b[0] == '+' {
 		i = 1
 	}
-	for ; i < len(b); i++ {
-		c := b[i]
-		if d := c - '0'; d <= 9 {
-			mantissa = 10*mantissa + uint64(d)
-			digits++
-			continue
-		}
-		if c != '.' || point >= 0 {
-			break
-		}
-		point = digits
+	var mantissa uint64
+	from := i
+	for ; i < len(b) && b[i]-'0' <= 9; i++ {
+		mantissa = 10*mantissa + uint64(b[i]-'0')
 	}
-	if digits == 0 || digits > 15 || i < len(b) && !isBlank(b[i]) {
+	digits, exponent := i-from, 0
+	if i < len(b) && b[i] == '.' {
+		i++
+		from = i
+		for ; i < len(b) && b[i]-'0' <= 9; i++ {
+			mantissa = 10*mantissa + uint64(b[i]-'0')
+		}
+		digits, exponent = digits+i-from, from-i
+	}
+	if i < len(b) && b[i]|0x20 == 'e' {
+		power, n := exponentOf(b[i:])
+		exponent, i = exponent+power, i+n
+	}
+	if digits == 0 || digits > 19 || i < len(b) && !isBlank(b[i]) {
 		return slowNumber(b)
 	}
-	v = float64(mantissa)
-	if point >= 0 {
-		v /= powersOfTen[digits-point]
+	if v, ok = decimal(mantissa, exponent); !ok {
+		return slowNumber(b)
 	}
 	if negative {
 		v = -v
 	}
 	return v, b[i:], true
+}
+
+// exponentOf reads "e-12" and returns its value and length, 0 and 0 where it is
+// none or has more than three digits.
+func exponentOf(b []byte) (power, length int) {
+	i := 1
+	negative := len(b) > 1 && b[1] == '-'
+	if negative || len(b) > 1 && b[1] == '+' {
+		i = 2
+	}
+	from := i
+	for ; i < len(b) && b[i]-'0' <= 9; i++ {
+		if i-from == 3 {
+			return 0, 0
+		}
+		power = 10*power + int(b[i]-'0')
+	}
+	if i == from {
+		return 0, 0
+	}
+	if negative {
+		power = -power
+	}
+	return power, i
+}
+
+// decimal returns mantissa·10^exponent, correctly rounded, or ok false where the
+// two ways that it knows do not reach. Below 2^53 a mantissa times or by a power
+// of ten up to 10^22 rounds once (W. Clinger, How to Read Floating Point Numbers
+// Accurately, 1990). A longer one is divided as a 128-bit integer, which leaves
+// the exact quotient's first 63 bits and whether there is more.
+func decimal(mantissa uint64, exponent int) (v float64, ok bool) {
+	switch {
+	case exponent == 0:
+		return float64(mantissa), true
+	case mantissa < 1<<53 && -22 <= exponent && exponent < 0:
+		return float64(mantissa) / powersOfTen[-exponent], true
+	case mantissa < 1<<53 && 0 < exponent && exponent <= 22:
+		return float64(mantissa) * powersOfTen[exponent], true
+	case mantissa >= 1<<53 && -19 <= exponent && exponent < 0:
+		return quotient(mantissa, uint64(powersOfTen[-exponent])), true
+	}
+	return 0, false
+}
+
+// quotient returns m/d, correctly rounded, for m of at least 54 bits and d up to
+// 10^19, of which every power of ten is exact in a float64 and in 64 bits.
+func quotient(m, d uint64) float64 {
+	shiftM, shiftD := bits.LeadingZeros64(m), bits.LeadingZeros64(d)
+	m, d = m<<shiftM, d<<shiftD
+	// m/2 is below d, so that the quotient of m·2^63 by d fits into 64 bits, and
+	// has at least 63 of them.
+	q, r := bits.Div64(m>>1, m<<63, d)
+	if r != 0 {
+		q |= 1 // below the 53 bits that stay and the one that decides: only breaks ties
+	}
+	return math.Ldexp(float64(q), shiftD-shiftM-63)
 }
 
 func slowNumber(b []byte) (v float64, rest []byte, ok bool) {

@@ -3,7 +3,6 @@ package format
 import (
 	"bytes"
 	"math"
-	"strconv"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -127,28 +126,5 @@ func TestDoubleWhereSingleIsCoarse(t *testing.T) {
 	far := &scan.Mesh{Origin: geom.Vec{X: 1e7}, X: []float32{0, 1, 0}, Y: []float32{0, 0, 1}, Z: []float32{0, 0, 0}, Tri: []int32{0, 1, 2}}
 	if err := WriteSTL(&bytes.Buffer{}, far, WriteOptions{}); err == nil {
 		t.Error("a mesh 10 km away was written as STL")
-	}
-}
-
-// TestNumberIsCorrectlyRounded compares the fast path with strconv.
-func TestNumberIsCorrectlyRounded(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		s := rapid.StringMatching(`[+-]?[0-9]{0,18}(\.[0-9]{0,18})?(e[+-]?[0-9]{1,3})?`).Draw(t, "number")
-		want, err := strconv.ParseFloat(s, 64)
-		got, rest, ok := number([]byte("  " + s + " 7"))
-		if s == "" {
-			return
-		}
-		if isRange := math.IsInf(want, 0); ok != (err == nil || isRange) {
-			t.Fatalf("%q: got ok %v, strconv says %v", s, ok, err)
-		}
-		if ok && (got != want || string(rest) != " 7") {
-			t.Fatalf("%q: got %v and %q, want %v", s, got, rest, want)
-		}
-	})
-	for _, s := range []string{"nan", "-nan", "NaN", "nan(ind)", "-1.#QNAN", "1.#IND"} {
-		if v, _, ok := number([]byte(s)); !ok || !math.IsNaN(v) {
-			t.Errorf("%q: got %v, %v, want not a number", s, v, ok)
-		}
 	}
 }
