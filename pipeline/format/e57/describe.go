@@ -107,6 +107,10 @@ func (f *File) describe(text []byte) error {
 	}
 }
 
+// mostScans bounds the scans of a file; a description of 1 kB each would fill the
+// longest XML section.
+const mostScans = longestXML >> 10
+
 func (f *File) rootChild(t *tokens, child token) error {
 	switch child.name {
 	case "formatName", "guid":
@@ -124,6 +128,9 @@ func (f *File) rootChild(t *tokens, child token) error {
 		return t.each(func(child token) error {
 			if child.name != "vectorChild" {
 				return t.skip()
+			}
+			if len(f.Scans) == mostScans {
+				return broken("it describes more than %d scans", mostScans)
 			}
 			s, err := scanOf(t)
 			f.Scans = append(f.Scans, s)
@@ -359,21 +366,27 @@ func (f *Field) setWhole(e *element) error {
 	var errMin, errMax error
 	f.Min, errMin = e.whole("minimum", math.MinInt64)
 	f.Max, errMax = e.whole("maximum", math.MaxInt64)
+	if err := firstError(errMin, errMax); err != nil {
+		return err
+	}
 	if f.Min > f.Max {
 		return broken("the minimum of %s, %d, is above its maximum, %d", clip(f.Name), f.Min, f.Max)
 	}
 	f.Low, f.High = float64(f.Min)*f.Scale+f.Offset, float64(f.Max)*f.Scale+f.Offset
-	return firstError(errMin, errMax)
+	return nil
 }
 
 func (f *Field) setScale(e *element) error {
 	var errScale, errOffset error
 	f.Scale, errScale = e.real("scale", 1)
 	f.Offset, errOffset = e.real("offset", 0)
+	if err := firstError(errScale, errOffset); err != nil {
+		return err
+	}
 	if f.Scale == 0 || f.Scale-f.Scale != 0 || f.Offset-f.Offset != 0 { // x-x is not 0 for NaN and infinities
 		return broken("%s has the scale %g and the offset %g", clip(f.Name), f.Scale, f.Offset)
 	}
-	return firstError(errScale, errOffset)
+	return nil
 }
 
 func (f *Field) setFloat(e *element) error {

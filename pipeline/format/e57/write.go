@@ -253,18 +253,26 @@ func (f *Field) appendWhole(b []byte, column []float64) ([]byte, error) {
 	var p packer
 	for i, v := range column {
 		raw := math.Round((v - offset) / scale)
-		if !(raw >= float64(f.Min) && raw <= float64(f.Max)) {
+		slack := math.Abs(raw) * 0x1p-51 // what the two operations round off; nothing below 2⁵¹
+		if !(raw+slack >= float64(f.Min) && raw-slack <= float64(f.Max)) {
 			return b, fmt.Errorf("%s of record %d is %g, outside of its field's %d to %d by %g", f.Name, i, v, f.Min, f.Max, scale)
 		}
-		// A float64 below 2⁶³ converts exactly; the limits themselves may not be
-		// floats, so that the result is held to them once more.
-		whole := f.Max
-		if raw < 1<<63 {
-			whole = min(max(int64(raw), f.Min), f.Max)
-		}
-		b = p.put(b, uint64(whole)-uint64(f.Min), width)
+		b = p.put(b, uint64(f.hold(raw))-uint64(f.Min), width)
 	}
 	return p.flush(b), nil
+}
+
+// hold returns raw as a whole number between the field's limits, which need not
+// be numbers that a float64 can be.
+func (f *Field) hold(raw float64) int64 {
+	switch {
+	case raw >= 1<<63:
+		return f.Max
+	case raw < -1<<63:
+		return f.Min
+	default:
+		return min(max(int64(raw), f.Min), f.Max)
+	}
 }
 
 // packer puts whole numbers into bytes, least significant bit first.
