@@ -20,6 +20,7 @@ type e57Reader struct {
 	intensity bool
 	grid      bool
 	points    *e57.Points
+	batch     e57.Batch // its columns are those of the caller's batch
 }
 
 func newE57(r *Reader) (decoder, error) {
@@ -103,9 +104,9 @@ func (d *e57Reader) portion(b *Batch) (err error) {
 			return err
 		}
 	}
-	p := e57.Batch{X: b.X, Y: b.Y, Z: b.Z, Intensity: b.Intensity, RGB: b.RGB, Row: b.Row, Column: b.Column}
-	err = d.points.Next(&p)
-	if err != nil {
+	p := &d.batch
+	p.X, p.Y, p.Z, p.Intensity, p.RGB, p.Row, p.Column = b.X, b.Y, b.Z, b.Intensity, b.RGB, b.Row, b.Column
+	if err := d.points.Next(p); err != nil {
 		return err
 	}
 	b.X, b.Y, b.Z, b.Intensity, b.RGB = p.X, p.Y, p.Z, p.Intensity, p.RGB

@@ -226,6 +226,12 @@ func TestE57Samples(t *testing.T) {
 	}
 }
 
+// FuzzE57 reads arbitrary files by the way that the program takes. What lies
+// behind the checksums is fuzzed in the package of the format.
+func FuzzE57(f *testing.F) {
+	fuzz(f, "a.e57", string(twoStations(f)), string(e57File(f)), string(e57File(f, e57Station(f, "a", 9, nil, true))))
+}
+
 // bigE57 writes n points as a tripod scanner would: 0.1 mm steps in a room, 17 or
 // 18 bits a coordinate.
 func bigE57(b *testing.B, n int64) string {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"os"
@@ -297,27 +298,46 @@ func hostile(size int) map[string][]byte {
 	for range size / mostPacket {
 		bits = append(bits, dataPacket(make([]byte, 65500), nil, nil))
 	}
+	point := func(offset int, records int, prototype string) string {
+		text := description(records, prototype)
+		from, to := strings.Index(text, "<vectorChild"), strings.Index(text, "</data3D>")
+		return strings.Replace(text[from:to], `"48"`, fmt.Sprintf(`"%d"`, offset), 1)
+	}
+	half := section(dataPacket(make([]byte, 60000), nil, nil))
+	var small []byte
+	shared, apart := xmlHead+"<data3D>", xmlHead+"<data3D>"
+	constant := strings.ReplaceAll(strings.ReplaceAll(spherical, `"0"`, `"1"`), `maximum="0"`, `maximum="1"`)
+	for range size / 1000 {
+		shared += point(48, 8*60000, spherical)
+		at := headerSize + len(small)
+		apart += point(int(physical(int64(at))), mostWithoutBits, constant)
+		s := section([]byte{packetData, 0, emptyPacket - 1, 0, 0, 0, 0, 0})
+		copy(s[16:], u64(uint64(physical(int64(at+sectionHeader)))))
+		small = append(small, s...)
+	}
 	return map[string][]byte{
-		"elements":            inScan("<pose>" + fill("<a/>") + "</pose>"),
-		"elements passed by":  inScan("<a>" + fill("<a/>") + "</a>"),
-		"elements with text":  inScan("<pose>" + fill("<a>b</a>") + "</pose>"),
-		"attributes":          inScan("<pose " + fill(`a="" `) + "/>"),
-		"one long text":       inScan("<name>" + fill("a") + "</name>"),
-		"text in pieces":      inScan("<name>" + fill("a<!---->") + "</name>"),
-		"entities":            inScan("<name>" + fill("&lt;") + "</name>"),
-		"one long name":       inScan("<" + fill("a") + "/>"),
-		"open tags":           inScan(fill("<a>")),
-		"comments":            inScan(fill("<!---->")),
-		"many fields":         withXML(description(0, xyz()+fill("<a/>")), section()...),
-		"many scans":          withXML(xmlHead+"<data3D>"+fill(`<vectorChild><points fileOffset="0" recordCount="0"><prototype><a/></prototype></points></vectorChild>`)+"</data3D></e57Root>", section()...),
-		"records of one bit":  oneScan(8*65500*(size/mostPacket), tiny, bits...),
-		"spherical of a bit":  oneScan(8*65500*(size/mostPacket), spherical, bits...),
-		"empty packets":       oneScan(10, tiny, emptyPackets),
-		"packets of a byte":   oneScan(size/16*8, tiny, oneBytePackets),
-		"a stream far ahead":  oneScan(size/12, xyz(), onlyX...),
-		"small steps ahead":   oneScan(size/16, xyz(), bytes.Repeat(dataPacket([]byte{1}, nil, nil), size/16)),
-		"ignored packets":     oneScan(10, tiny, bytes.Repeat(otherPacket(packetIgnored, 0), size/4)),
-		"a count of 0 fields": withXML(description(1, ""), section(emptyPackets)...),
+		"many scans of one section": withXML(shared+"</data3D></e57Root>", half...),
+		"many constant scans":       withXML(apart+"</data3D></e57Root>", small...),
+		"elements":                  inScan("<pose>" + fill("<a/>") + "</pose>"),
+		"elements passed by":        inScan("<a>" + fill("<a/>") + "</a>"),
+		"elements with text":        inScan("<pose>" + fill("<a>b</a>") + "</pose>"),
+		"attributes":                inScan("<pose " + fill(`a="" `) + "/>"),
+		"one long text":             inScan("<name>" + fill("a") + "</name>"),
+		"text in pieces":            inScan("<name>" + fill("a<!---->") + "</name>"),
+		"entities":                  inScan("<name>" + fill("&lt;") + "</name>"),
+		"one long name":             inScan("<" + fill("a") + "/>"),
+		"open tags":                 inScan(fill("<a>")),
+		"comments":                  inScan(fill("<!---->")),
+		"many fields":               withXML(description(0, xyz()+fill("<a/>")), section()...),
+		"many scans":                withXML(xmlHead+"<data3D>"+fill(`<vectorChild><points fileOffset="0" recordCount="0"><prototype><a/></prototype></points></vectorChild>`)+"</data3D></e57Root>", section()...),
+		"records of one bit":        oneScan(8*65500*(size/mostPacket), tiny, bits...),
+		"spherical of a bit":        oneScan(8*65500*(size/mostPacket), spherical, bits...),
+		"empty packets":             oneScan(10, tiny, emptyPackets),
+		"packets of a byte":         oneScan(size/16*8, tiny, oneBytePackets),
+		"a stream far ahead":        oneScan(size/12, xyz(), onlyX...),
+		"small steps ahead":         oneScan(size/16, xyz(), bytes.Repeat(dataPacket([]byte{1}, nil, nil), size/16)),
+		"ignored packets":           oneScan(10, tiny, bytes.Repeat(otherPacket(packetIgnored, 0), size/4)),
+		"no fields at all":          withXML(description(1, ""), section(emptyPackets)...),
 	}
 }
 

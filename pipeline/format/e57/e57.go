@@ -25,9 +25,11 @@
 package e57
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"io"
+	"slices"
 
 	"trammel/pipeline/scan"
 )
@@ -70,7 +72,7 @@ func Open(content io.ReaderAt, size int64) (*File, error) {
 			return nil, fmt.Errorf("find the points of scan %d: %w", i+1, err)
 		}
 	}
-	return f, nil
+	return f, f.checkOverlap()
 }
 
 // longestXML bounds the description: a set-up with its pictures takes 4 to 8 kB
@@ -151,9 +153,27 @@ func (f *File) locate(p *pages, s *Scan) error {
 	return s.checkCount()
 }
 
+// checkOverlap refuses scans that share packets: a small file of many such could
+// promise more records than anybody can wait for.
+func (f *File) checkOverlap() error {
+	var order []int
+	for i := range f.Scans {
+		if f.Scans[i].Records > 0 {
+			order = append(order, i)
+		}
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(f.Scans[a].first, f.Scans[b].first) })
+	for k := 1; k < len(order); k++ {
+		if a, b := order[k-1], order[k]; f.Scans[a].end > f.Scans[b].first {
+			return broken("scans %d and %d share packets", a+1, b+1)
+		}
+	}
+	return nil
+}
+
 // mostWithoutBits bounds the records of a scan whose fields are all constant and
 // so take no space that could vouch for the count.
-const mostWithoutBits = 1 << 16
+const mostWithoutBits = 1 << 14
 
 // checkCount compares the records that a scan promises with the room there is.
 func (s *Scan) checkCount() error {

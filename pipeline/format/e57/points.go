@@ -36,6 +36,9 @@ type Batch struct {
 	RGB         []uint8   // three a point, brought to 0 … 255; 0 where the file calls it invalid
 	Row, Column []int32   // places in the grid of the capture, counted from 0
 	Blank       int64     // records met that are directions without a return
+
+	column []float64 // scratch
+	absent []bool    // scratch: records without a return
 }
 
 // Points streams the points of one scan. It is not safe for concurrent use.
@@ -53,10 +56,6 @@ type Points struct {
 	noColour  *stream
 	limits    [3]Limits // of colour
 	grid      [2]*stream
-
-	blank    []bool // records of the batch without a return
-	anyBlank bool
-	column   []float64
 }
 
 // optional is a stream and the stream that says where its values are invalid.
@@ -82,8 +81,11 @@ func (f *File) Points(k int, w Want) (*Points, error) {
 	if w.Grid {
 		p.grid = [2]*stream{p.use("rowIndex"), p.use("columnIndex")}
 	}
-	p.pages = newPages(f.content, f.pages, windowSize)
-	return p, p.pages.seek(min(s.first, max(0, f.pages*payload-1)))
+	p.pages = newPages(f.content, f.pages, min(windowSize, s.end-s.first))
+	if s.first == s.end {
+		return p, nil
+	}
+	return p, p.pages.seek(s.first)
 }
 
 // choosePlace finds the coordinates: cartesian ones where there are any.
@@ -155,15 +157,14 @@ func (p *Points) Next(b *Batch) error {
 	if p.spherical {
 		toCartesian(b.X, b.Y, b.Z)
 	}
-	p.column = sized(p.column, n)
-	p.takeState()
+	b.column = sized(b.column, n)
 	p.takeIntensity(b)
 	p.takeColour(b)
 	err = p.takeGrid(b)
 	p.left -= int64(n)
 	b.Blank = 0
-	if p.anyBlank {
-		p.dropBlank(b)
+	if p.state != nil {
+		p.takeState(b)
 	}
 	return err
 }
@@ -259,8 +260,11 @@ func (p *Points) split(raw []byte) error {
 // finish checks the pages up to the end of the section, so that no damage in it
 // goes unseen, and returns io.EOF.
 func (p *Points) finish() error {
+	if p.scan.Records == 0 {
+		return io.EOF
+	}
 	for p.pages.offset() < p.scan.end {
-		n := min(p.scan.end-p.pages.offset(), mostPacket)
+		n := min(p.scan.end-p.pages.offset(), payload)
 		if _, err := p.pages.peek(int(n)); err != nil {
 			return err
 		}
@@ -279,18 +283,19 @@ func toCartesian(x, y, z []float64) {
 	}
 }
 
-// takeState notes which records of the batch are directions without a return:
-// the standard's states 1 and 2, and any other that is not 0.
-func (p *Points) takeState() {
-	p.anyBlank = false
-	if p.state == nil {
-		return
+// takeState removes the records that are directions without a return: those of
+// the standard's states 1 and 2, and of any other that is not 0.
+func (p *Points) takeState(b *Batch) {
+	p.state.take(b.column)
+	b.absent = sized(b.absent, len(b.column))
+	for i, v := range b.column {
+		b.absent[i] = v != 0
+		if v != 0 {
+			b.Blank++
+		}
 	}
-	p.state.take(p.column)
-	p.blank = sized(p.blank, len(p.column))
-	for i, v := range p.column {
-		p.blank[i] = v != 0
-		p.anyBlank = p.anyBlank || v != 0
+	if b.Blank > 0 {
+		b.drop()
 	}
 }
 
@@ -299,14 +304,14 @@ func (p *Points) takeIntensity(b *Batch) {
 	if p.intensity.values == nil {
 		return
 	}
-	p.intensity.values.take(p.column)
-	b.Intensity = sized(b.Intensity, len(p.column))
-	for i, v := range p.column {
+	p.intensity.values.take(b.column)
+	b.Intensity = sized(b.Intensity, len(b.column))
+	for i, v := range b.column {
 		b.Intensity[i] = float32(v)
 	}
 	if p.intensity.invalid != nil {
-		p.intensity.invalid.take(p.column)
-		for i, v := range p.column {
+		p.intensity.invalid.take(b.column)
+		for i, v := range b.column {
 			if v != 0 {
 				b.Intensity[i] = 0
 			}
@@ -319,11 +324,11 @@ func (p *Points) takeColour(b *Batch) {
 	if p.colour[0] == nil {
 		return
 	}
-	b.RGB = sized(b.RGB, 3*len(p.column))
+	b.RGB = sized(b.RGB, 3*len(b.column))
 	for channel, s := range p.colour {
-		s.take(p.column)
+		s.take(b.column)
 		black, factor := p.limits[channel].Min, 255/(p.limits[channel].Max-p.limits[channel].Min)
-		for i, v := range p.column {
+		for i, v := range b.column {
 			v = (v-black)*factor + 0.5
 			if !(v > 0) {
 				v = 0 // NaN among them
@@ -332,8 +337,8 @@ func (p *Points) takeColour(b *Batch) {
 		}
 	}
 	if p.noColour != nil {
-		p.noColour.take(p.column)
-		for i, v := range p.column {
+		p.noColour.take(b.column)
+		for i, v := range b.column {
 			if v != 0 {
 				clear(b.RGB[3*i : 3*i+3])
 			}
@@ -343,8 +348,8 @@ func (p *Points) takeColour(b *Batch) {
 
 func (p *Points) takeGrid(b *Batch) error {
 	var err [2]error
-	b.Row, err[0] = takeIndex(b.Row, p.grid[0], p.column)
-	b.Column, err[1] = takeIndex(b.Column, p.grid[1], p.column)
+	b.Row, err[0] = takeIndex(b.Row, p.grid[0], b.column)
+	b.Column, err[1] = takeIndex(b.Column, p.grid[1], b.column)
 	return firstError(err[:]...)
 }
 
@@ -363,23 +368,21 @@ func takeIndex(dst []int32, s *stream, column []float64) ([]int32, error) {
 	return dst, nil
 }
 
-// dropBlank removes the records without a return from a batch and counts them.
-func (p *Points) dropBlank(b *Batch) {
-	n := len(b.X)
-	b.X, b.Y, b.Z = keep(b.X, 1, p.blank), keep(b.Y, 1, p.blank), keep(b.Z, 1, p.blank)
-	b.Intensity, b.RGB = keep(b.Intensity, 1, p.blank), keep(b.RGB, 3, p.blank)
-	b.Row, b.Column = keep(b.Row, 1, p.blank), keep(b.Column, 1, p.blank)
-	b.Blank = int64(n - len(b.X))
+// drop removes the absent records.
+func (b *Batch) drop() {
+	b.X, b.Y, b.Z = keep(b.X, 1, b.absent), keep(b.Y, 1, b.absent), keep(b.Z, 1, b.absent)
+	b.Intensity, b.RGB = keep(b.Intensity, 1, b.absent), keep(b.RGB, 3, b.absent)
+	b.Row, b.Column = keep(b.Row, 1, b.absent), keep(b.Column, 1, b.absent)
 }
 
-// keep returns the elements of v, width a record, whose records are not dropped.
-func keep[T any](v []T, width int, dropped []bool) []T {
+// keep returns the elements of v, width a record, whose records are not absent.
+func keep[T any](v []T, width int, absent []bool) []T {
 	if len(v) == 0 {
 		return v
 	}
 	k := 0
-	for i, d := range dropped {
-		if !d {
+	for i, gone := range absent {
+		if !gone {
 			k += copy(v[k:], v[width*i:width*(i+1)])
 		}
 	}

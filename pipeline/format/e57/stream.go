@@ -101,10 +101,11 @@ func unpack(dst []float64, buf []byte, bit int, width uint, f *Field) {
 // unpackWide is unpack for more bits, which may lie in nine bytes.
 func unpackWide(dst []float64, buf []byte, bit int, width uint, f *Field) {
 	mask := uint64(math.MaxUint64) >> (64 - width)
+	low, scale, offset := f.Min, f.Scale, f.Offset
 	for i := range dst {
 		at, into := bit>>3, bit&7
 		raw := binary.LittleEndian.Uint64(buf[at:])>>into | uint64(buf[at+8])<<(64-into)
-		dst[i] = float64(float64(int64(raw&mask)+f.Min)*f.Scale) + f.Offset
+		dst[i] = float64(float64(int64(raw&mask)+low)*scale) + offset
 		bit += int(width)
 	}
 }
