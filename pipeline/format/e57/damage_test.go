@@ -166,7 +166,7 @@ func TestRecordsWithoutBits(t *testing.T) {
 		t.Errorf("got %d points", len(all[0].X))
 	}
 	refusedFor(t, oneScan(mostWithoutBits+1, constant, dataPacket(nil, nil, nil)), "no space")
-	refusedFor(t, oneScan(math.MaxInt64, constant, dataPacket(nil, nil, nil)), "no space")
+	refusedFor(t, oneScan(int64(math.MaxInt64), constant, dataPacket(nil, nil, nil)), "no space")
 }
 
 func TestStreamsOutOfStep(t *testing.T) {

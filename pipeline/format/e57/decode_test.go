@@ -289,6 +289,16 @@ func TestReadAs(t *testing.T) {
 		{"colours as 0 to 1", oneScan(1, xyz()+singles("colorRed", "colorGreen", "colorBlue"),
 			dataPacket(one, one, one, number(0), number(0.5), number(1))),
 			"[1] 0 [] [0 128 255] []"},
+		{"colours as floats to 255", oneScan(1, xyz()+strings.ReplaceAll(singles("colorRed", "colorGreen", "colorBlue"), "single\"", "single\" minimum=\"0\" maximum=\"255\""),
+			dataPacket(one, one, one, number(0), number(128), number(255))),
+			"[1] 0 [] [0 128 255] []"},
+		{"colours of 64 bits", oneScan(1, xyz()+`<colorRed type="Integer"/><colorGreen type="Integer"/><colorBlue type="Integer"/>`,
+			dataPacket(one, one, one, append(make([]byte, 7), 0x80), append([]byte{200}, append(make([]byte, 6), 0x80)...), make([]byte, 8))),
+			"[1] 0 [] [0 200 0] []"},
+		{"colours with limits", withXML(strings.Replace(description(1, xyz()+singles("colorRed", "colorGreen", "colorBlue")), "<points",
+			"<colorLimits><colorRedMinimum>10</colorRedMinimum><colorRedMaximum>20</colorRedMaximum><colorGreenMaximum>5</colorGreenMaximum><colorBlueMaximum>255</colorBlueMaximum></colorLimits><points", 1),
+			section(dataPacket(one, one, one, number(15), number(9), number(100)))...),
+			"[1] 0 [] [128 255 100] []"},
 		{"invalid colours", oneScan(2, xyz()+singles("colorRed", "colorGreen", "colorBlue", "isColorInvalid"),
 			dataPacket(number(1, 2), number(1, 2), number(1, 2), number(1, 1), number(1, 1), number(1, 1), number(0, 1))),
 			"[1 2] 0 [] [255 255 255 0 0 0] []"},
@@ -355,6 +365,24 @@ func TestDescription(t *testing.T) {
 	}
 	if p := f.Scans[1].Pose; p.T.X != 3 || p.R.Trace() != 3 {
 		t.Errorf("got the pose %v of a translation alone", *p)
+	}
+}
+
+// TestIntensityLimits takes the limits from the field where the file says nothing
+// else, and none where the field has no range either.
+func TestIntensityLimits(t *testing.T) {
+	for attributes, want := range map[string]Limits{
+		`type="Integer" minimum="-5" maximum="2047"`:                {Min: -5, Max: 2047},
+		`type="ScaledInteger" minimum="0" maximum="10" scale="0.5"`: {Max: 5},
+		`type="Float" minimum="0" maximum="1"`:                      {Max: 1},
+		`type="Float"`:                                              {},
+		`type="Integer"`:                                            {},
+		`type="String"`:                                             {},
+	} {
+		f, _ := mustRead(t, withXML(description(0, xyz()+"<intensity "+attributes+"/>"), section()...))
+		if got := f.Scans[0].Intensity; got != want {
+			t.Errorf("%s: got %v, want %v", attributes, got, want)
+		}
 	}
 }
 

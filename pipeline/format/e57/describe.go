@@ -160,7 +160,20 @@ func scanOf(t *tokens) (Scan, error) {
 	if err == nil && s.Fields == nil {
 		err = broken("a scan has no points element with fields")
 	}
+	if k := s.field("intensity"); k >= 0 && s.Intensity == (Limits{}) {
+		s.Intensity = s.Fields[k].valueRange()
+	}
 	return s, err
+}
+
+// valueRange returns the limits of a field's values, or zero where it has none and
+// its kind alone limits them.
+func (f *Field) valueRange() Limits {
+	isWhole := f.Kind == Integer || f.Kind == Scaled
+	if isWhole && f.bits() == 64 || f.Kind == Other || f.High-f.Low > math.MaxFloat32 {
+		return Limits{}
+	}
+	return Limits{Min: f.Low, Max: f.High}
 }
 
 func (s *Scan) set(e *element) (err error) {

@@ -126,14 +126,16 @@ func (p *Points) useField(k int) *stream {
 }
 
 // colourLimits returns what black and full colour are stored as: what the file
-// says, else what the kind of the field suggests: a byte, two bytes, 0 to 1.
+// says, else what the range of the field suggests: one bit, one byte, two bytes;
+// without a range, 0 to 1 in floating point and a byte in whole numbers.
 func colourLimits(said Limits, f *Field) Limits {
+	isFloat := f.Kind == Single || f.Kind == Double
 	switch {
 	case said.Max > said.Min:
 		return said
-	case f.Low >= 0 && f.High <= 1, f.Kind == Single, f.Kind == Double:
+	case f.High <= 1, f.High > math.MaxUint16 && isFloat:
 		return Limits{Max: 1}
-	case f.High <= math.MaxUint8 || f.High > math.MaxUint16:
+	case f.High <= math.MaxUint8, f.High > math.MaxUint16:
 		return Limits{Max: math.MaxUint8}
 	default:
 		return Limits{Max: math.MaxUint16}
