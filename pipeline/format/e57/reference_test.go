@@ -88,6 +88,12 @@ func TestOthersReadWhatWeWrite(t *testing.T) {
 	raw := mustWrite(t, Header{GUID: "{f}", Created: 1e9}, scans...)
 	theirs := readByReference(t, raw)
 	f, all := mustRead(t, raw)
+	compareWithTheirs(t, f, all, theirs)
+}
+
+// compareWithTheirs compares points in the frame of the file.
+func compareWithTheirs(t *testing.T, f *File, all []whole, theirs []geom.Vec) {
+	t.Helper()
 	k := 0
 	for s := range all {
 		toFile := geom.IdentityPose()
@@ -104,6 +110,19 @@ func TestOthersReadWhatWeWrite(t *testing.T) {
 	}
 	if k != len(theirs) {
 		t.Errorf("we read %d points, they read %d", k, len(theirs))
+	}
+}
+
+// TestOthersReadTheSamples compares on real files of three other writers.
+func TestOthersReadTheSamples(t *testing.T) {
+	samples(t)
+	for _, name := range []string{"bunnyInt19.e57", "bunnyDouble.e57", "tiny_spherical.e57", "ColouredCubeFloat.e57", "integer_intensity.e57"} {
+		raw, err := os.ReadFile(filepath.Join(sampleFolder, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		f, all := mustRead(t, raw)
+		compareWithTheirs(t, f, all, readByReference(t, raw))
 	}
 }
 
