@@ -2,7 +2,11 @@ package main
 
 import (
 	"context"
+	"io"
 	"os"
+	"path/filepath"
+	"strings"
+	"unicode"
 
 	"github.com/spf13/cobra"
 
@@ -10,6 +14,7 @@ import (
 	"trammel/pipeline"
 	"trammel/pipeline/job"
 	"trammel/pipeline/length"
+	"trammel/pipeline/picture"
 )
 
 func newCheckCommand(e *env) *cobra.Command {
@@ -19,7 +24,8 @@ func newCheckCommand(e *env) *cobra.Command {
 		Short: "Give a verdict on scan files, or on one job folder",
 		Long: `PATH is one job folder, or any number of scan files. For each file: whether it is
 whole, what it is, its units, and the reference spheres in it; for a job also how
-the set-ups tie together and what is missing. Builds nothing, writes nothing.
+the set-ups tie together and what is missing. Builds nothing, and writes nothing
+but the pictures that --picture asks for.
 
 EXIT STATUS
   0  nothing holds the job   1  it could not be done   2  wrong usage or job sheet   3  findings hold the job`,
@@ -33,10 +39,11 @@ EXIT STATUS
 	}
 	c.Flags().StringVar(&o.diameter, "diameter", "", "calibrated diameter of the reference spheres, for bare files, such as \"145 mm\"")
 	c.Flags().StringVar(&o.units, "units", "", "what bare files are in that do not say so themselves: mm, cm, m, in or ft")
+	c.Flags().StringVar(&o.pictures, "picture", "", "folder to write pictures of each scan into: a range image and a plan as PNG")
 	return c
 }
 
-type checkOptions struct{ diameter, units string }
+type checkOptions struct{ diameter, units, pictures string }
 
 // bare turns the flags into what a job sheet would say of bare files.
 func (o checkOptions) bare() (pipeline.Bare, error) {
@@ -65,6 +72,11 @@ func runCheck(ctx context.Context, e *env, paths []string, o checkOptions) error
 	checked, err := check(ctx, e, paths, o)
 	if err != nil {
 		return err
+	}
+	if o.pictures != "" {
+		if err := writePictures(ctx, e, checked, o.pictures); err != nil {
+			return err
+		}
 	}
 	if e.json {
 		if err := writeJSON(e.stdout, report.NewCheck(checked)); err != nil {
@@ -111,4 +123,39 @@ func check(ctx context.Context, e *env, paths []string, o checkOptions) (*pipeli
 		return pipeline.Check(ctx, paths[0], sheet, work)
 	}
 	return nil, usagef("check takes scan files, or one job folder alone")
+}
+
+// writePictures writes the views of every scan into the folder, named after the
+// scan's path.
+func writePictures(ctx context.Context, e *env, c *pipeline.Checked, folder string) error {
+	if err := e.disk.Mkdir(folder); err != nil {
+		return err
+	}
+	progress := newProgress(e)
+	defer progress.done()
+	for i := range c.Files {
+		progress.step("drawing", c.Files[i].Path, i, len(c.Files))
+		views, err := c.Show(ctx, i)
+		if err != nil {
+			return err
+		}
+		for _, v := range views {
+			file := filepath.Join(folder, pictureName(c.Files[i].Path)+"-"+v.Name+".png")
+			if err := e.disk.Write(file, func(w io.Writer) error { return picture.EncodePNG(w, v.Image) }); err != nil {
+				return err
+			}
+			say(e.stderr, "wrote %s\n", file)
+		}
+	}
+	return nil
+}
+
+// pictureName makes a file name of a scan's path.
+func pictureName(path string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsLetter(r) || unicode.IsDigit(r) || strings.ContainsRune("-_.", r) {
+			return r
+		}
+		return '-'
+	}, strings.TrimLeft(path, "./"))
 }

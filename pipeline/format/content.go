@@ -90,12 +90,15 @@ func (r *Reader) Content(ctx context.Context, scale float64) (Content, error) {
 
 // room returns how many points and triangles to make room for: what the file
 // claims, but no more than its size can hold. An ascii point takes 6 bytes, a
-// binary one 12, a triangle 6; inside a compressed file nothing is known.
+// binary one 12, one of an E57 file may take 3, a triangle 6; inside a compressed file nothing is known.
 func (r *Reader) room() (points, triangles int) {
 	left := r.src.left(0)
 	perPoint := int64(12)
-	if r.about.Encoding == "ascii" {
+	switch {
+	case r.about.Encoding == "ascii":
 		perPoint = 6
+	case r.about.Format == "e57":
+		perPoint = 3 // three scaled integers of eight bits
 	}
 	if r.about.Format == "stl" { // each vertex of a closed mesh is in six facets
 		return int(max(0, min(r.about.Points/6+3, left/perPoint))), int(max(0, min(r.about.Triangles, left/stlRecord)))

@@ -93,22 +93,22 @@ type grid struct {
 
 // key numbers the cell of point i in three coordinates of 20 bits and a face. A
 // set-up's cells are cut on the faces of a cube around the scanner and in the
-// logarithm of the depth; ok is false for the zero point itself.
+// logarithm of the distance; ok is false for the zero point itself. Cells are
+// askew to what stands along the axes, as objects like to: a wall along a border
+// of cells would be cut in half by its noise.
 func (g *grid) key(i int) (k uint64, ok bool) {
 	p := g.cloud.At(i)
 	if !g.isSetUp {
-		return pack(0, g.number(p.X), g.number(p.Y), g.number(p.Z)), true
+		return pack(0, g.number(0.80*p.X+0.36*p.Y-0.48*p.Z), g.number(-0.60*p.X+0.48*p.Y-0.64*p.Z), g.number(0.80*p.Y+0.60*p.Z)), true
 	}
 	face, u, v, depth := onCube(p)
 	if depth == 0 {
 		return 0, false
 	}
-	return pack(face, g.number(u), g.number(v), g.number(math.Log(depth))), true
+	return pack(face, g.number(u), g.number(v), g.number(math.Log(p.Norm2())/2)), true
 }
 
-// number returns the cell of a coordinate. Cells begin off zero, where faces of
-// objects like to lie: one along a border would be cut in half by its noise.
-func (g *grid) number(x float64) float64 { return math.Floor(x/g.size + 0.382) }
+func (g *grid) number(x float64) float64 { return math.Floor(x / g.size) }
 
 // onCube returns the face of the cube around zero through which p is seen, where
 // on it, from -1 to 1, and the depth behind it.
