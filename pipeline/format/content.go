@@ -63,7 +63,7 @@ func Read(ctx context.Context, path string, k int, scale float64) (Content, erro
 // see Read. Several scans end up in one cloud, each in its own frame.
 func (r *Reader) Content(ctx context.Context, scale float64) (Content, error) {
 	r.want.colour = false
-	c := collector{scale: scale}
+	c := collector{scale: scale, most: leastRoom + mostPerByte*r.size}
 	if r.about.Format == "stl" {
 		c.weld = newWelder(&c)
 	}
@@ -118,7 +118,23 @@ type collector struct {
 	badCorners int64
 	lost       int64
 	blank      int64
+	most       int64 // bytes that the points and triangles may take
 	weld       *welder
+}
+
+const (
+	// A file may fill leastRoom bytes of memory, and mostPerByte more for each of its
+	// own. Three coordinates in memory are twelve bytes; a measured point has noise
+	// in its digits, and no format or compression brings that below three.
+	leastRoom   = 64 << 20
+	mostPerByte = 4
+)
+
+// hasRoom reports whether what was gathered is still believable for the file.
+func (c *collector) hasRoom() bool {
+	taken := len(c.cloud.X) + len(c.cloud.Y) + len(c.cloud.Z) + len(c.cloud.NX) + len(c.cloud.NY) + len(c.cloud.NZ) +
+		len(c.cloud.Intensity) + len(c.cloud.Row) + len(c.cloud.Column) + len(c.tri)
+	return 4*int64(taken) <= c.most
 }
 
 func (c *collector) reserve(points, triangles int) {
@@ -142,6 +158,9 @@ func (c *collector) add(b *Batch) error {
 		return nil
 	}
 	c.addPoints(b)
+	if !c.hasRoom() {
+		return broken("it unpacks to more points than a measured file of its size can hold (%d so far); if it is sound, export it in a plainer format", c.seen)
+	}
 	for _, i := range b.Tri {
 		if i < 0 || i > math.MaxInt32 {
 			return broken("a face refers to point %d, which the file cannot have", i)

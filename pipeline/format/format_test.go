@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
@@ -288,5 +289,39 @@ func TestContextStopsReading(t *testing.T) {
 	}
 	if _, err := r.Content(ctx, 1); !errors.Is(err, context.Canceled) {
 		t.Errorf("got %v, want canceled", err)
+	}
+}
+
+// A file that unpacks to far more than a measurement can is refused before it
+// has filled the memory: the same forty thousand points over and over, which pack
+// a hundredfold.
+func TestBombIsRefused(t *testing.T) {
+	var packed bytes.Buffer
+	z, err := zstd.NewWriter(&packed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const n = 7_000_000
+	fmt.Fprintf(z, "ply\nformat binary_little_endian 1.0\nelement vertex %d\nproperty float x\nproperty float y\nproperty float z\nend_header\n", n)
+	rnd := rand.New(rand.NewPCG(1, 2))
+	var chunk []byte
+	for range 3 * 50_000 {
+		chunk = binary.LittleEndian.AppendUint32(chunk, math.Float32bits(rnd.Float32()))
+	}
+	for left := 12 * n; left > 0; left -= len(chunk) {
+		if _, err := z.Write(chunk[:min(left, len(chunk))]); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := z.Close(); err != nil {
+		t.Fatal(err)
+	}
+	r, err := OpenAt(bytes.NewReader(packed.Bytes()), int64(packed.Len()), "bomb.ply.zst")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = r.Close() }()
+	if _, err := r.Content(t.Context(), 1); !errors.Is(err, scan.ErrFormat) || !strings.Contains(err.Error(), "more points than") {
+		t.Errorf("%d bytes gave %v", packed.Len(), err)
 	}
 }
