@@ -1,9 +1,12 @@
 package pipeline
 
 import (
+	"cmp"
 	"context"
 	"encoding/hex"
 	"fmt"
+	"math"
+	"slices"
 
 	"trammel/pipeline/format"
 	"trammel/pipeline/geom"
@@ -79,13 +82,12 @@ func (f *File) describe(content format.Content, index int) {
 // judge settles the units and finds the spheres; points are in the file's own
 // numbers.
 func (f *File) judge(ctx context.Context, points *scan.Cloud, declared length.Unit, p part, e expectation) error {
-	found := map[length.Unit][]sphere.Sphere{}
+	found := map[length.Unit]sphere.Result{}
 	evidence := intake.Evidence{File: declared, Sheet: e.Units, Extent: intake.Extent(points), Object: e.Object, Around: isSetUp(e.Kind)}
-	if e.Spheres != nil && isSetUp(e.Kind) {
+	if len(e.Spheres) > 0 && isSetUp(e.Kind) {
 		evidence.Spheres = func(u length.Unit) (int, error) {
-			o := sphere.Options{Diameter: e.Spheres.Diameter / u.MM(), Tolerance: e.Spheres.Tolerance / u.MM(), Noise: e.Noise / u.MM()}
-			r, err := sphere.Find(ctx, points, o)
-			found[u] = r.Spheres
+			r, err := findSpheres(ctx, points, e, u.MM())
+			found[u] = r
 			return usable(r.Spheres), err
 		}
 	}
@@ -99,14 +101,64 @@ func (f *File) judge(ctx context.Context, points *scan.Cloud, declared length.Un
 	if units.Measured != length.Unknown {
 		at = units.Measured // where spheres were found, though the sheet declares another unit
 	}
-	for _, b := range found[at] {
-		b = scaled(b, scaleOf(units))
+	mm := scaleOf(units)
+	for _, b := range found[at].Spheres {
+		b = scaled(b, mm)
 		f.Spheres = append(f.Spheres, b)
 		if !b.Usable && units.Measured == units.Use() {
-			f.Findings = append(f.Findings, wrongDiameter(p.Path, b, *e.Spheres))
+			f.Findings = append(f.Findings, wrongDiameter(p.Path, b, e.Spheres))
 		}
 	}
+	for _, r := range found[at].Rejected {
+		r.Center, r.Diameter = r.Center.Scale(mm), r.Diameter*mm
+		f.Rejected = append(f.Rejected, r)
+	}
 	return nil
+}
+
+// findSpheres looks for every kind of sphere with the file read in a unit of mm
+// millimetres; lengths of the result are in the file's numbers.
+func findSpheres(ctx context.Context, points *scan.Cloud, e expectation, mm float64) (sphere.Result, error) {
+	var kinds []sphere.Result
+	for _, k := range e.Spheres {
+		r, err := sphere.Find(ctx, points, sphere.Options{Diameter: k.Diameter / mm, Tolerance: k.Tolerance / mm, Noise: e.Noise / mm})
+		if err != nil {
+			return r, err
+		}
+		kinds = append(kinds, r)
+	}
+	return joinKinds(kinds), nil
+}
+
+// joinKinds puts what was found of each kind together. Where two kinds claim one
+// place, the one whose diameter fits better has it.
+func joinKinds(kinds []sphere.Result) (all sphere.Result) {
+	if len(kinds) == 1 {
+		return kinds[0]
+	}
+	var claims []sphere.Sphere
+	for _, r := range kinds {
+		claims = append(claims, r.Spheres...)
+	}
+	misfit := func(s sphere.Sphere) float64 { return math.Abs(s.Diameter-s.Nominal) / s.Nominal }
+	slices.SortStableFunc(claims, func(a, b sphere.Sphere) int { return cmp.Compare(misfit(a), misfit(b)) })
+	taken := func(at geom.Vec, radius float64) bool {
+		return slices.ContainsFunc(all.Spheres, func(s sphere.Sphere) bool { return s.Center.Dist(at) < max(radius, s.Nominal/2) })
+	}
+	for _, s := range claims {
+		if !taken(s.Center, s.Nominal/2) {
+			all.Spheres = append(all.Spheres, s)
+		}
+	}
+	slices.SortStableFunc(all.Spheres, func(a, b sphere.Sphere) int { return cmp.Compare(a.Distance, b.Distance) })
+	for _, r := range kinds {
+		for _, c := range r.Rejected {
+			if !taken(c.Center, 0) {
+				all.Rejected = append(all.Rejected, c)
+			}
+		}
+	}
+	return all
 }
 
 // takeUnit brings box and pose to millimetres, once the unit is known.
@@ -189,11 +241,18 @@ func scaleOf(u intake.Units) float64 {
 
 func scaled(b sphere.Sphere, mm float64) sphere.Sphere {
 	b.Center, b.Cov = b.Center.Scale(mm), b.Cov.Scale(mm*mm)
+	b.Nominal, b.Form = b.Nominal*mm, b.Form*mm
 	b.Diameter, b.DiameterSigma, b.RMS, b.Distance = b.Diameter*mm, b.DiameterSigma*mm, b.RMS*mm, b.Distance*mm
 	return b
 }
 
-func wrongDiameter(path string, b sphere.Sphere, want job.Spheres) job.Finding {
+func wrongDiameter(path string, b sphere.Sphere, kinds []job.Spheres) job.Finding {
+	want := kinds[0]
+	for _, k := range kinds {
+		if math.Abs(k.Diameter-b.Nominal) < math.Abs(want.Diameter-b.Nominal) {
+			want = k
+		}
+	}
 	return job.Finding{Code: job.SphereDiameter, Severity: job.Warn, Subject: path,
 		Text: fmt.Sprintf("In %s the sphere at (%.0f, %.0f, %.0f) mm, %.1f m away, has a fitted diameter of %.2f mm; %.2f ± %.2f mm are accepted. It is not used. To do: look whether it is one of the reference spheres, clean and undamaged.",
 			job.Printable(path), b.Center.X, b.Center.Y, b.Center.Z, b.Distance/1000, b.Diameter, want.Diameter, want.Tolerance)}

@@ -21,13 +21,13 @@ type expectation struct {
 	Path     string
 	Kind     job.Kind
 	Units    length.Unit
-	Spheres  *job.Spheres
+	Spheres  []job.Spheres
 	Register job.Register
 	Noise    float64
 	Object   float64 // diagonal of the object's box, mm
 }
 
-const inspectVersion = 4
+const inspectVersion = 5
 
 // part is one scan of a raw file: most files hold one, some formats many, and
 // each is a set-up of its own.

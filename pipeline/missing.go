@@ -55,7 +55,13 @@ func (c *Checked) newest() time.Time {
 
 // fewSpheres notes that fewer spheres were found than stand around the object.
 func (c *Checked) fewSpheres() {
-	if c.Network == nil || c.Job.Spheres == nil || len(c.Network.Spheres) == 0 || len(c.Network.Spheres) >= c.Job.Spheres.Expect {
+	expect := 0
+	var diameters []string
+	for _, k := range c.Job.Spheres {
+		expect += k.Expect
+		diameters = append(diameters, length.Format(k.Diameter, length.Millimetre))
+	}
+	if c.Network == nil || len(c.Network.Spheres) == 0 || len(c.Network.Spheres) >= expect {
 		return
 	}
 	var ids []string
@@ -64,5 +70,5 @@ func (c *Checked) fewSpheres() {
 	}
 	c.Findings = append(c.Findings, job.Finding{Code: job.SpheresFew, Severity: job.Note, Subject: "spheres",
 		Text: fmt.Sprintf("%d of the %d spheres expected were found in all set-ups together (%s), at a diameter of %s. To do: see which one no set-up has in sight.",
-			len(ids), c.Job.Spheres.Expect, strings.Join(ids, ", "), length.Format(c.Job.Spheres.Diameter, length.Millimetre))})
+			len(ids), expect, strings.Join(ids, ", "), strings.Join(diameters, " or "))})
 }

@@ -107,7 +107,7 @@ func sheetExpects(sheet *job.Sheet) func(job.Scan) expectation {
 // Bare says of scan files what a job sheet would.
 type Bare struct {
 	Units   length.Unit
-	Spheres *job.Spheres
+	Spheres []job.Spheres
 }
 
 // CheckFiles inspects scan files that belong to no job.

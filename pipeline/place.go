@@ -33,7 +33,11 @@ func (r *run) setDatum(_ context.Context, b *Built) error {
 	}
 	// Known coordinates are hardly better than the spheres' own diameters are known,
 	// so twice that tolerance is where a coordinate counts as wrong.
-	d := datum.Control(b.Job.Datum.Points, spheres, 2*b.Job.Spheres.Tolerance)
+	tolerance := 0.0
+	for _, k := range b.Job.Spheres {
+		tolerance = max(tolerance, k.Tolerance)
+	}
+	d := datum.Control(b.Job.Datum.Points, spheres, 2*tolerance)
 	b.Datum = &d
 	b.Findings = append(b.Findings, d.Findings...)
 	if d.OK {

@@ -28,7 +28,8 @@ type File struct {
 	Units     intake.Units
 	Bounds    geom.Box
 	Spheres   []sphere.Sphere
-	SameAs    string // the file with the same content that is used instead, if any
+	Rejected  []sphere.Candidate // round things that are no reference spheres, and why
+	SameAs    string             // the file with the same content that is used instead, if any
 	Findings  []job.Finding
 
 	Name   string     // of the scan, where its file has one

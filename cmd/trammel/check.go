@@ -37,13 +37,17 @@ EXIT STATUS
 		},
 		RunE: func(c *cobra.Command, args []string) error { return runCheck(c.Context(), e, args, o) },
 	}
-	c.Flags().StringVar(&o.diameter, "diameter", "", "calibrated diameter of the reference spheres, for bare files, such as \"145 mm\"")
+	c.Flags().StringVar(&o.diameter, "diameter", "", "calibrated diameters of the reference spheres, for bare files, such as \"145 mm\" or \"145 mm, 200 mm\"")
 	c.Flags().StringVar(&o.units, "units", "", "what bare files are in that do not say so themselves: mm, cm, m, in or ft")
+	c.Flags().BoolVar(&o.explain, "explain", false, "list every sphere in full, and every round thing that was turned down with the reason")
 	c.Flags().StringVar(&o.pictures, "picture", "", "folder to write pictures of each scan into: a range image and a plan as PNG")
 	return c
 }
 
-type checkOptions struct{ diameter, units, pictures string }
+type checkOptions struct {
+	diameter, units, pictures string
+	explain                   bool
+}
 
 // bare turns the flags into what a job sheet would say of bare files.
 func (o checkOptions) bare() (pipeline.Bare, error) {
@@ -55,15 +59,18 @@ func (o checkOptions) bare() (pipeline.Bare, error) {
 		}
 		b.Units = u
 	}
-	if o.diameter != "" {
-		mm, err := length.Parse(o.diameter)
+	for one := range strings.SplitSeq(o.diameter, ",") {
+		if o.diameter == "" {
+			break
+		}
+		mm, err := length.Parse(strings.TrimSpace(one))
 		if err != nil {
 			return b, usagef("--diameter: %s", err)
 		}
 		if mm <= 0 {
-			return b, usagef("--diameter: %s is no diameter", o.diameter)
+			return b, usagef("--diameter: %s is no diameter", one)
 		}
-		b.Spheres = &job.Spheres{Diameter: mm, Tolerance: job.DefaultTolerance}
+		b.Spheres = append(b.Spheres, job.Spheres{Diameter: mm, Tolerance: job.DefaultTolerance})
 	}
 	return b, nil
 }
@@ -84,6 +91,9 @@ func runCheck(ctx context.Context, e *env, paths []string, o checkOptions) error
 		}
 	} else {
 		printChecked(e, checked)
+		if o.explain {
+			printSpheres(e, checked.Files)
+		}
 	}
 	if checked.Hold() {
 		return errHold

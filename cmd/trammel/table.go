@@ -146,6 +146,32 @@ func verdictOf(findings []job.Finding) string {
 	return verdict
 }
 
+// printSpheres lists what a file's round things were measured to be.
+func printSpheres(e *env, files []pipeline.File) {
+	for i := range files {
+		f := &files[i]
+		if len(f.Spheres)+len(f.Rejected) == 0 {
+			continue
+		}
+		say(e.stdout, "\nSpheres of %s (mm, in the scan's own frame):\n", printable(f.Path))
+		w := tabwriter.NewWriter(e.stdout, 0, 0, 2, ' ', 0)
+		say(w, "NUMBER\tX\tY\tZ\tSIGMA x/y/z\tDIAMETER\tRMS\tFORM\tPOINTS\tCAP\tINCIDENCE\tDISTANCE\tUSED\n")
+		for k, b := range f.Spheres {
+			s := b.Cov.Sigmas()
+			used := "yes"
+			if !b.Usable {
+				used = "no"
+			}
+			say(w, "%d\t%.2f\t%.2f\t%.2f\t%.3f / %.3f / %.3f\t%.2f ± %.2f\t%.2f\t%.2f\t%d\t%.0f°\t%.0f°\t%.2f m\t%s\n", k+1, b.Center.X, b.Center.Y, b.Center.Z,
+				s.X, s.Y, s.Z, b.Diameter, b.DiameterSigma, b.RMS, b.Form, b.Points, b.CapDeg, b.IncidenceDeg, b.Distance/1000, used)
+		}
+		_ = w.Flush() // see printChecked
+		for _, r := range f.Rejected {
+			say(e.stdout, "turned down: %d points at (%.0f, %.0f, %.0f): %s.\n", r.Points, r.Center.X, r.Center.Y, r.Center.Z, r.Reason)
+		}
+	}
+}
+
 func printNetwork(e *env, c *pipeline.Checked) {
 	if c.Network == nil || len(c.Network.Spheres) == 0 {
 		return

@@ -45,6 +45,7 @@ type File struct {
 	Units     UnitsOf       `json:"units"`
 	Bounds    Bounds        `json:"bounds"`
 	Spheres   []Sphere      `json:"spheres"`
+	Rejected  []Rejected    `json:"rejected,omitempty"` // round things that are no reference spheres
 	Quality   Quality       `json:"quality"`
 	Mesh      *MeshFlaws    `json:"mesh,omitempty"`
 	SameAs    string        `json:"same_as,omitempty"`
@@ -108,6 +109,21 @@ type Sphere struct {
 	Points   int     `json:"points"`
 	Cap      float64 `json:"cap"`
 	Used     bool    `json:"used"`
+	// Nominal is the calibrated diameter; Incidence the mean angle, in degrees, at
+	// which the points used were met; Distance that of the centre from the scanner.
+	Nominal   float64 `json:"nominal"`
+	Incidence float64 `json:"incidence"`
+	Distance  float64 `json:"distance"`
+	// Form is the pattern of its surface about a sphere beyond the noise.
+	Form float64 `json:"form"`
+}
+
+// Rejected is a round thing that was turned down, and why.
+type Rejected struct {
+	Center   Vec3    `json:"center"`
+	Diameter float64 `json:"diameter"` // of a free fit, 0 where there was none
+	Points   int     `json:"points"`
+	Reason   string  `json:"reason"`
 }
 
 // Network is the set-ups and spheres tied together.
@@ -267,14 +283,19 @@ func tidy(x float64) float64 {
 
 func plain(v geom.Vec) Vec3 { return Vec3{tidy(v.X), tidy(v.Y), tidy(v.Z)} }
 
+const checkFormat = "trammel-check/1"
+
 // NewCheck makes the document of a check.
-func NewCheck(c *pipeline.Checked) Check { return newCheck(c, geom.IdentityPose(), "trammel-check/1") }
+func NewCheck(c *pipeline.Checked) Check { return newCheck(c, geom.IdentityPose(), checkFormat) }
 
 func newCheck(c *pipeline.Checked, toFrame geom.Pose, format string) Check {
 	s := scaleOf(c.Units)
 	d := Check{Format: format, Units: c.Units, Files: []File{}, Findings: list(c.Findings), Network: networkOf(c, toFrame, s)}
 	for i := range c.Files {
 		d.Files = append(d.Files, file(&c.Files[i], s))
+		if format != checkFormat {
+			d.Files[i].Rejected = nil // for the crew, not for the client
+		}
 	}
 	return d
 }
@@ -292,6 +313,9 @@ func file(f *pipeline.File, s scale) File {
 	for _, b := range f.Spheres {
 		out.Spheres = append(out.Spheres, sphereOf(b, s))
 	}
+	for _, r := range f.Rejected {
+		out.Rejected = append(out.Rejected, Rejected{s.vec(r.Center), s.length(r.Diameter), r.Points, r.Reason})
+	}
 	return out
 }
 
@@ -303,7 +327,7 @@ func qualityOf(f *pipeline.File, s scale) Quality {
 
 func sphereOf(b sphere.Sphere, s scale) Sphere {
 	return Sphere{Center: s.vec(b.Center), Sigma: s.vec(b.Cov.Sigmas()), Diameter: s.length(b.Diameter), RMS: s.length(b.RMS),
-		Points: b.Points, Cap: tidy(b.CapDeg), Used: b.Usable}
+		Points: b.Points, Cap: tidy(b.CapDeg), Used: b.Usable, Nominal: s.length(b.Nominal), Incidence: tidy(b.IncidenceDeg), Distance: s.length(b.Distance), Form: s.length(b.Form)}
 }
 
 func networkOf(c *pipeline.Checked, toFrame geom.Pose, s scale) Network {

@@ -302,7 +302,7 @@ func TestBombIsRefused(t *testing.T) {
 		t.Fatal(err)
 	}
 	const n = 7_000_000
-	fmt.Fprintf(z, "ply\nformat binary_little_endian 1.0\nelement vertex %d\nproperty float x\nproperty float y\nproperty float z\nend_header\n", n)
+	_, _ = fmt.Fprintf(z, "ply\nformat binary_little_endian 1.0\nelement vertex %d\nproperty float x\nproperty float y\nproperty float z\nend_header\n", n)
 	rnd := rand.New(rand.NewPCG(1, 2))
 	var chunk []byte
 	for range 3 * 50_000 {

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -75,8 +76,8 @@ func TestTheContractsSheet(t *testing.T) {
 	if s.Instruments[1].Register != BySurface || !s.Instruments[1].Prefer {
 		t.Errorf("got %+v", s.Instruments[1])
 	}
-	if *s.Spheres != (Spheres{145, 1, 6}) || s.Mesh != (Mesh{3, 200000, 0.5}) || s.Package != (PackageWay{"zip", false}) {
-		t.Errorf("got %+v %+v %+v", *s.Spheres, s.Mesh, s.Package)
+	if len(s.Spheres) != 1 || s.Spheres[0] != (Spheres{145, 1, 6}) || s.Mesh != (Mesh{3, 200000, 0.5}) || s.Package != (PackageWay{"zip", false}) {
+		t.Errorf("got %+v %+v %+v", s.Spheres, s.Mesh, s.Package)
 	}
 	if *s.Object != (geom.Box{Min: geom.Vec{X: -3000, Y: -2000, Z: 20}, Max: geom.Vec{X: 3000, Y: 2000, Z: 3000}}) {
 		t.Errorf("got %+v", *s.Object)
@@ -131,6 +132,7 @@ func TestWrongSheets(t *testing.T) {
 		{"bare zero in a point", "[0 mm, 0 mm, 500 mm]", "[0, 0 mm, 500 mm]", 31, "datum.points[0].at[0]", "no unit"},
 		{"unknown unit", "145 mm", "145 furlong", 19, "spheres.diameter", "not a unit"},
 		{"negative", "145 mm", "-145 mm", 19, "spheres.diameter", "impossible"},
+		{"two kinds that cannot be told apart", "spheres:\n  diameter: 145 mm\n  tolerance: 1 mm\n  expect: 6\n", "spheres:\n  - {diameter: 145 mm}\n  - {diameter: 146 mm}\n", 19, "spheres[1].diameter", "hardly tell apart"},
 		{"a sphere of metres", "145 mm", "145 m", 19, "spheres.diameter", "impossible"},
 		{"tolerance", "tolerance: 1 mm", "tolerance: 40 mm", 19, "spheres.tolerance", "quarter"},
 		{"kind", "kind: station", "kind: drone", 7, "instruments[0].kind", "station or tracked"},
@@ -352,5 +354,16 @@ func TestSortFindings(t *testing.T) {
 	}
 	if !Holds(f) || Holds(f[2:]) {
 		t.Error("wrong about holds")
+	}
+}
+
+func TestSeveralKindsOfSpheres(t *testing.T) {
+	text := strings.Replace(full, "spheres:\n  diameter: 145 mm\n  tolerance: 1 mm\n  expect: 6\n", "spheres:\n  - {diameter: 145 mm, expect: 4}\n  - {diameter: 0.2 m, tolerance: 2 mm}\n", 1)
+	s, err := ParseSheet("job.yaml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := []Spheres{{145, DefaultTolerance, 4}, {200, 2, 0}}; !slices.Equal(s.Spheres, want) {
+		t.Errorf("got %+v, want %+v", s.Spheres, want)
 	}
 }

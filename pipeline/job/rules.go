@@ -1,6 +1,8 @@
 package job
 
 import (
+	"fmt"
+	"math"
 	"path"
 	"regexp"
 	"strconv"
@@ -52,12 +54,12 @@ func (d *decoder) together(n *yaml.Node, s *Sheet) {
 		return
 	}
 	for i, ins := range s.Instruments {
-		if ins.Register == BySpheres && s.Spheres == nil {
+		if ins.Register == BySpheres && len(s.Spheres) == 0 {
 			d.bad(n, "spheres", "add spheres: {diameter: 145 mm, tolerance: 1 mm} with the calibrated values, or register: surface or given",
 				"instruments[%d] (%s) is registered by spheres, but the sheet does not say how large they are", i, ins.Name)
 		}
 	}
-	if s.Datum != nil && s.Datum.Method == Control && s.Spheres == nil {
+	if s.Datum != nil && s.Datum.Method == Control && len(s.Spheres) == 0 {
 		d.bad(n, "spheres", "add spheres with their calibrated diameter", "the datum's control points are reference spheres, but the sheet does not say how large they are")
 	}
 }
@@ -166,9 +168,33 @@ func (d *decoder) drop(into *string) func(*yaml.Node, string) {
 	}
 }
 
-func (d *decoder) spheres(into **Spheres) func(*yaml.Node, string) {
+// spheres takes one kind of spheres, or a list of them.
+func (d *decoder) spheres(into *[]Spheres) func(*yaml.Node, string) {
 	return func(n *yaml.Node, key string) {
-		s := &Spheres{Tolerance: DefaultTolerance}
+		one := func(n *yaml.Node, key string) {
+			var s Spheres
+			d.sphereKind(&s)(n, key)
+			*into = append(*into, s)
+		}
+		if n.Kind != yaml.SequenceNode {
+			one(n, key)
+			return
+		}
+		d.list(n, key, one)
+		for i, a := range *into {
+			for k, b := range (*into)[:i] {
+				if gap := math.Abs(a.Diameter - b.Diameter); a.Diameter > 0 && b.Diameter > 0 && gap < 2*(a.Tolerance+b.Tolerance) {
+					d.bad(n, fmt.Sprintf("%s[%d].diameter", key, i), "use spheres that differ clearly, or one kind for all of them",
+						"it differs by %g mm from that of %s[%d], which the tolerances of %g and %g mm hardly tell apart", gap, key, k, a.Tolerance, b.Tolerance)
+				}
+			}
+		}
+	}
+}
+
+func (d *decoder) sphereKind(into *Spheres) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		s := Spheres{Tolerance: DefaultTolerance}
 		d.mapping(n, key,
 			field{"diameter", true, lengthIn(d, &s.Diameter, sphereSize)},
 			field{"tolerance", false, lengthIn(d, &s.Tolerance, sphereTol)},

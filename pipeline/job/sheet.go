@@ -22,7 +22,7 @@ type Sheet struct {
 	Units       length.Unit // of every number in the deliverables
 	Captured    bool        // the capture is over, whatever the clock says
 	Instruments []Instrument
-	Spheres     *Spheres   // nil when no reference spheres are used
+	Spheres     []Spheres  // the kinds of reference spheres; empty when none are used
 	Object      *geom.Box  // what to keep; nil keeps everything
 	Mesh        Mesh       // how to fuse and reduce
 	Datum       *Datum     // nil leaves everything in the network's frame
@@ -62,11 +62,12 @@ type Instrument struct {
 	Prefer   bool        // its surface is taken where several instruments saw one
 }
 
-// Spheres describes the reference spheres.
+// Spheres describes one kind of reference spheres. Several kinds tell each other
+// apart by their diameters.
 type Spheres struct {
 	Diameter  float64 // calibrated
 	Tolerance float64 // accepted error of a fitted diameter
-	Expect    int     // how many stand around the object; 0 when the sheet is silent
+	Expect    int     // how many of the kind stand around the object; 0 when the sheet is silent
 }
 
 // Mesh says how fine the surface is fused and how far it is reduced.

@@ -24,7 +24,7 @@ func judge(start geom.Vec, rays []ray, o Options) verdict {
 	}
 	return verdict{accepted: true, sphere: Sphere{
 		Center: f.center, Cov: f.cov, Diameter: diameter, DiameterSigma: sigma, RMS: f.rms(rays), Points: len(f.used),
-		CapDeg: 2 * f.deg, IncidenceDeg: f.incidence(rays), Distance: f.center.Norm(),
+		Nominal: o.Diameter, Form: look.pattern, CapDeg: 2 * f.deg, IncidenceDeg: f.incidence(rays), Distance: f.center.Norm(),
 		// Twice the standard uncertainty, the usual expanded uncertainty, is allowed for.
 		Usable: math.Abs(diameter-o.Diameter) <= o.Tolerance+2*sigma,
 	}}

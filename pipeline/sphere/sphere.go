@@ -40,9 +40,11 @@ type Options struct {
 type Sphere struct {
 	Center        geom.Vec // radius held
 	Cov           geom.Mat // of Center, from the rays' geometry and the noise actually seen
+	Nominal       float64  // calibrated diameter of the kind that it is one of, held for Center
 	Diameter      float64  // of a free fit: a witness, not used for Center
 	DiameterSigma float64  // its standard uncertainty
 	RMS           float64  // of the residuals along the rays, radius held
+	Form          float64  // rms of the surface's pattern about a sphere, less what noise alone gives
 	Points        int      // used for Center
 	CapDeg        float64  // opening angle of the part of the sphere that was used
 	IncidenceDeg  float64  // mean incidence of the points used
