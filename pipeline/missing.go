@@ -12,11 +12,11 @@ import (
 
 // missing compares what arrived with what the sheet expects.
 func (r *run) missing(c *Checked) {
-	capturing := c.Job.StillCaptured(c.newest(), r.o.Now, r.o.Quiet, c.arrived)
+	c.capturing = c.Job.StillCaptured(c.newest(), r.o.Now, r.o.Quiet, c.arrived)
 	for i, ins := range c.Job.Instruments {
 		n := c.arrived(i)
 		f := job.Finding{Code: job.ScansMissing, Severity: job.Hold, Subject: ins.Drop}
-		if capturing {
+		if c.capturing {
 			f.Severity = job.Note
 		}
 		switch {
@@ -29,7 +29,6 @@ func (r *run) missing(c *Checked) {
 		}
 		c.Findings = append(c.Findings, f)
 	}
-	c.fewSpheres()
 }
 
 // arrived counts the files of an instrument that are scans, each content once.

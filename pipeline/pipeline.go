@@ -77,7 +77,7 @@ func (r *run) check(ctx context.Context, dir string, sheet *job.Sheet) (*Checked
 	if err != nil {
 		return nil, err
 	}
-	c := &Checked{Dir: dir, Job: sheet, Units: sheet.Units, Findings: arrived.Findings}
+	c := &Checked{Dir: dir, Job: sheet, Units: sheet.Units, ToFrame: geom.IdentityPose(), Findings: arrived.Findings}
 	c.Files, err = r.inspect(ctx, arrived.Scans, sheetExpects(sheet))
 	if err != nil {
 		return nil, err
@@ -86,7 +86,12 @@ func (r *run) check(ctx context.Context, dir string, sheet *job.Sheet) (*Checked
 		c.Findings = append(c.Findings, f.Findings...)
 	}
 	r.missing(c)
-	return c, r.tie(ctx, c)
+	if err := r.tie(ctx, c); err != nil {
+		return nil, err
+	}
+	c.fewSpheres()
+	c.setDatum()
+	return c, nil
 }
 
 // finish puts the findings in order, once all are there.
@@ -121,7 +126,7 @@ func CheckFiles(ctx context.Context, paths []string, b Bare, o Options) (*Checke
 		scans = append(scans, job.Scan{Path: filepath.ToSlash(p), File: p, Instrument: -1, Bytes: info.Size()})
 	}
 	r := newRun(o)
-	c := &Checked{Units: length.Millimetre}
+	c := &Checked{Units: length.Millimetre, ToFrame: geom.IdentityPose()}
 	var err error
 	c.Files, err = r.inspect(ctx, scans, func(s job.Scan) expectation {
 		return expectation{Path: s.Path, Kind: job.Station, Units: b.Units, Spheres: b.Spheres}
@@ -146,19 +151,18 @@ func Build(ctx context.Context, dir string, sheet *job.Sheet, o Options) (*Built
 	if err != nil {
 		return nil, err
 	}
-	b := &Built{Checked: *c, ToFrame: geom.IdentityPose()}
+	b := &Built{Checked: *c}
 	for _, step := range []struct {
 		name string
 		do   func(context.Context, *Built) error
 	}{
-		{"setting up the datum", r.setDatum}, // network → the object's own axes
-		{"placing tracked scans", r.place},   // hand scans, by the shape they share
-		{"comparing overlaps", r.witness},    // an independent look at every tie
-		{"fusing", r.fuse},                   // many scans → one surface
-		{"reducing", r.reduce},               // fewer triangles, measured
-		{"measuring mounts", r.measure},      // holes, studs, bosses, faces
-		{"judging coverage", r.cover},        // what was seen, and what was not
-		{"summing raw scans", r.sumRaw},      // SHA-512 for the list of sources
+		{"placing tracked scans", r.place}, // hand scans, by the shape they share
+		{"comparing overlaps", r.witness},  // an independent look at every tie
+		{"fusing", r.fuse},                 // many scans → one surface
+		{"reducing", r.reduce},             // fewer triangles, measured
+		{"measuring mounts", r.measure},    // holes, studs, bosses, faces
+		{"judging coverage", r.cover},      // what was seen, and what was not
+		{"summing raw scans", r.sumRaw},    // SHA-512 for the list of sources
 	} {
 		if err := ctx.Err(); err != nil {
 			return nil, err

@@ -7,44 +7,14 @@ import (
 	"math"
 	"strings"
 
-	"trammel/pipeline/datum"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
-	"trammel/pipeline/network"
 	"trammel/pipeline/normal"
 	"trammel/pipeline/par"
 	"trammel/pipeline/scan"
 	"trammel/pipeline/stage"
 	"trammel/pipeline/surface"
 )
-
-// setDatum finds the frame of the deliverables.
-func (r *run) setDatum(_ context.Context, b *Built) error {
-	if b.Job.Datum == nil {
-		return nil
-	}
-	var spheres []datum.Sphere
-	if b.Network != nil {
-		for _, s := range b.Network.Spheres {
-			if s.Status != network.Moved {
-				spheres = append(spheres, datum.Sphere{ID: s.ID, Center: s.Center, Cov: s.Cov})
-			}
-		}
-	}
-	// Known coordinates are hardly better than the spheres' own diameters are known,
-	// so twice that tolerance is where a coordinate counts as wrong.
-	tolerance := 0.0
-	for _, k := range b.Job.Spheres {
-		tolerance = max(tolerance, k.Tolerance)
-	}
-	d := datum.Control(b.Job.Datum.Points, spheres, 2*tolerance)
-	b.Datum = &d
-	b.Findings = append(b.Findings, d.Findings...)
-	if d.OK {
-		b.ToFrame = d.NetworkToDatum
-	}
-	return nil
-}
 
 const (
 	thinVersion  = 4

@@ -57,7 +57,11 @@ type Checked struct {
 	Files    []File
 	Network  *network.Result // nil where no set-up is tied by spheres
 	Stations []Station       // every set-up that could be placed or should have been
+	Datum    *datum.Result   // nil without a datum in the sheet
+	ToFrame  geom.Pose       // network → the frame of the deliverables
 	Findings []job.Finding   // all of the job, those of its files included
+
+	capturing bool // the job still counts as being captured
 }
 
 // Hold reports whether a finding puts the job on hold.
@@ -92,8 +96,6 @@ type Built struct {
 	Checked
 	Tracked   []Tracked
 	Overlaps  []Overlap
-	Datum     *datum.Result // nil without a datum in the sheet
-	ToFrame   geom.Pose     // network → the frame of the deliverables
 	Mesh      MeshFacts
 	Surface   *scan.Mesh // the reduced mesh; its deviation is in Departure
 	Departure []float32  // signed distance of each vertex of Surface from the fused mesh, mm

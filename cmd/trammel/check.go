@@ -15,6 +15,7 @@ import (
 	"trammel/pipeline/job"
 	"trammel/pipeline/length"
 	"trammel/pipeline/picture"
+	"trammel/pipeline/stage"
 )
 
 func newCheckCommand(e *env) *cobra.Command {
@@ -24,7 +25,8 @@ func newCheckCommand(e *env) *cobra.Command {
 		Short: "Give a verdict on scan files, or on one job folder",
 		Long: `PATH is one job folder, or any number of scan files. For each file: whether it is
 whole, what it is, its units, and the reference spheres in it; for a job also how
-the set-ups tie together and what is missing. Builds nothing, and writes nothing
+the set-ups tie together, what is missing and what to do next. What a build or
+the daemon has found out already is taken from work/. Builds nothing, and writes nothing
 but the pictures that --picture asks for.
 
 EXIT STATUS
@@ -40,7 +42,7 @@ EXIT STATUS
 	c.Flags().StringVar(&o.diameter, "diameter", "", "calibrated diameters of the reference spheres, for bare files, such as \"145 mm\" or \"145 mm, 200 mm\"")
 	c.Flags().StringVar(&o.units, "units", "", "what bare files are in that do not say so themselves: mm, cm, m, in or ft")
 	c.Flags().BoolVar(&o.explain, "explain", false, "list every sphere in full, and every round thing that was turned down with the reason")
-	c.Flags().StringVar(&o.pictures, "picture", "", "folder to write pictures of each scan into: a range image and a plan as PNG")
+	c.Flags().StringVar(&o.pictures, "picture", "", "folder to write pictures of each scan into: a range image and a view from above of each as PNG, and for a job the plan of set-ups and spheres")
 	return c
 }
 
@@ -81,6 +83,9 @@ func runCheck(ctx context.Context, e *env, paths []string, o checkOptions) error
 		return err
 	}
 	if o.pictures != "" {
+		if err := writePlan(e, checked, o.pictures); err != nil {
+			return err
+		}
 		if err := writePictures(ctx, e, checked, o.pictures); err != nil {
 			return err
 		}
@@ -130,6 +135,7 @@ func check(ctx context.Context, e *env, paths []string, o checkOptions) (*pipeli
 		if err != nil {
 			return nil, err
 		}
+		work.Store = stage.Reading(filepath.Join(paths[0], job.WorkDir))
 		return pipeline.Check(ctx, paths[0], sheet, work)
 	}
 	return nil, usagef("check takes scan files, or one job folder alone")
@@ -156,6 +162,25 @@ func writePictures(ctx context.Context, e *env, c *pipeline.Checked, folder stri
 			}
 			say(e.stderr, "wrote %s\n", file)
 		}
+	}
+	return nil
+}
+
+// writePlan draws a job's set-ups and spheres from above, where there are any.
+func writePlan(e *env, c *pipeline.Checked, folder string) error {
+	plan, err := report.DrawPlan(c)
+	if err != nil || len(plan.PNG) == 0 {
+		return err
+	}
+	if err := e.disk.Mkdir(folder); err != nil {
+		return err
+	}
+	for name, content := range map[string][]byte{"plan.svg": plan.SVG, "plan.png": plan.PNG} {
+		file := filepath.Join(folder, name)
+		if err := e.disk.Write(file, func(w io.Writer) error { _, err := w.Write(content); return err }); err != nil {
+			return err
+		}
+		say(e.stderr, "wrote %s\n", file)
 	}
 	return nil
 }

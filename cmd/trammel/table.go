@@ -42,6 +42,9 @@ func printChecked(e *env, c *pipeline.Checked) {
 	} else {
 		say(e.stdout, "GOOD: nothing holds the job, %s.\n", counted(warns, "warning"))
 	}
+	if next := c.Next(); next != "" {
+		say(e.stdout, "NEXT: %s\n", printable(next))
+	}
 }
 
 // printOddities lists what was counted or noticed of a file and is not a finding.

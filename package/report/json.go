@@ -31,7 +31,8 @@ type Check struct {
 	Units    length.Unit   `json:"units"`
 	Files    []File        `json:"files"`
 	Network  Network       `json:"network"`
-	Findings []job.Finding `json:"findings"` // all of the job, those of its files included
+	Next     string        `json:"next,omitempty"` // what the crew should do next, in one sentence
+	Findings []job.Finding `json:"findings"`       // all of the job, those of its files included
 }
 
 // File is what was found out about one scan. Lengths are in the file's own frame.
@@ -286,16 +287,19 @@ func plain(v geom.Vec) Vec3 { return Vec3{tidy(v.X), tidy(v.Y), tidy(v.Z)} }
 const checkFormat = "trammel-check/1"
 
 // NewCheck makes the document of a check.
-func NewCheck(c *pipeline.Checked) Check { return newCheck(c, geom.IdentityPose(), checkFormat) }
+func NewCheck(c *pipeline.Checked) Check { return newCheck(c, c.ToFrame, checkFormat) }
 
 func newCheck(c *pipeline.Checked, toFrame geom.Pose, format string) Check {
 	s := scaleOf(c.Units)
-	d := Check{Format: format, Units: c.Units, Files: []File{}, Findings: list(c.Findings), Network: networkOf(c, toFrame, s)}
+	d := Check{Format: format, Units: c.Units, Files: []File{}, Next: c.Next(), Findings: list(c.Findings), Network: networkOf(c, toFrame, s)}
 	for i := range c.Files {
 		d.Files = append(d.Files, file(&c.Files[i], s))
 		if format != checkFormat {
 			d.Files[i].Rejected = nil // for the crew, not for the client
 		}
+	}
+	if format != checkFormat {
+		d.Next = ""
 	}
 	return d
 }

@@ -43,7 +43,7 @@ const largestPNG = 600_000
 func Draw(ctx context.Context, b *pipeline.Built) (Pictures, error) {
 	var p Pictures
 	var err error
-	if p.Plan, err = drawPlan(b); err != nil {
+	if p.Plan, err = drawPlan(&b.Checked, outline(b)); err != nil {
 		return p, fmt.Errorf("draw the plan: %w", err)
 	}
 	if b.Surface == nil || b.Surface.Triangles() == 0 {
@@ -135,8 +135,12 @@ func scaleEnd(values []float32) float64 {
 	return sizes[(len(sizes)-1)*999/1000]
 }
 
-func drawPlan(b *pipeline.Built) (Plan, error) {
-	plan := planOf(b)
+// DrawPlan draws the job site from above: set-ups, spheres and sights, with the
+// ellipses of their uncertainty. Without a set-up or a sphere there is no plan.
+func DrawPlan(c *pipeline.Checked) (Plan, error) { return drawPlan(c, sheetBox(c)) }
+
+func drawPlan(c *pipeline.Checked, outline *geom.Box) (Plan, error) {
+	plan := planOf(c, outline)
 	if len(plan.SetUps) == 0 && len(plan.Spheres) == 0 {
 		return Plan{}, nil
 	}
@@ -150,8 +154,8 @@ func drawPlan(b *pipeline.Built) (Plan, error) {
 
 // planOf carries set-ups and spheres into the frame of the deliverables. Set-ups
 // that are not tied have no place and are left out.
-func planOf(b *pipeline.Built) *picture.Plan {
-	plan := &picture.Plan{Title: "Set-ups and spheres from above", AxesName: "network", Outline: outline(b)}
+func planOf(b *pipeline.Checked, outline *geom.Box) *picture.Plan {
+	plan := &picture.Plan{Title: "Set-ups and spheres from above", AxesName: "network", Outline: outline}
 	if b.Datum != nil && b.Datum.OK {
 		plan.AxesName = "datum"
 	}
@@ -184,17 +188,24 @@ func addSights(plan *picture.Plan, n *network.Result, solved int) {
 
 // setUpCov is the covariance of where the scanner stood, mm², zero where no
 // adjustment says it.
-func setUpCov(b *pipeline.Built, s pipeline.Station) geom.Mat {
+func setUpCov(b *pipeline.Checked, s pipeline.Station) geom.Mat {
 	if b.Network == nil || s.Solved < 0 || s.Solved >= len(b.Network.Stations) {
 		return geom.Mat{}
 	}
 	return b.ToFrame.R.Congruent(b.Network.Stations[s.Solved].Cov.Block(3, 3))
 }
 
+func sheetBox(c *pipeline.Checked) *geom.Box {
+	if c.Job == nil {
+		return nil
+	}
+	return c.Job.Object
+}
+
 // outline is the box that the sheet keeps, else that of the mesh.
 func outline(b *pipeline.Built) *geom.Box {
-	if b.Job != nil && b.Job.Object != nil {
-		return b.Job.Object
+	if box := sheetBox(&b.Checked); box != nil {
+		return box
 	}
 	if size := b.Mesh.Bounds.Size(); b.Mesh.Triangles == 0 || b.Mesh.Bounds.IsEmpty() || math.IsInf(size.Norm(), 0) {
 		return nil

@@ -41,7 +41,7 @@ func hull(n int) (*scan.Mesh, []float32) {
 
 // built is a job of four set-ups, one of them not tied, and four spheres.
 func built(n int) *pipeline.Built {
-	b := &pipeline.Built{ToFrame: geom.IdentityPose(), Datum: &datum.Result{OK: true}}
+	b := &pipeline.Built{Checked: pipeline.Checked{ToFrame: geom.IdentityPose(), Datum: &datum.Result{OK: true}}}
 	b.Job = &job.Sheet{Job: "2026-041", Units: length.Millimetre, Mesh: job.Mesh{Deviation: 0.5}}
 	b.Units = length.Millimetre
 	net := &network.Result{}
@@ -108,7 +108,7 @@ func TestDrawLeavesOutWhatIsNotThere(t *testing.T) {
 	if p, err := Draw(context.Background(), b); err != nil || len(p.Renders) != 0 || len(p.Plan.PNG) == 0 {
 		t.Errorf("without triangles: %d renders, plan of %d bytes, %v", len(p.Renders), len(p.Plan.PNG), err)
 	}
-	p, err := Draw(context.Background(), &pipeline.Built{ToFrame: geom.IdentityPose()})
+	p, err := Draw(context.Background(), &pipeline.Built{Checked: pipeline.Checked{ToFrame: geom.IdentityPose()}})
 	if err != nil || len(p.Plan.PNG) != 0 || len(p.Renders) != 0 || p.Departure != nil {
 		t.Errorf("an empty job gave %d bytes of plan, %d renders, %v", len(p.Plan.PNG), len(p.Renders), err)
 	}

@@ -62,6 +62,7 @@ type Report func(name, subject string, reused bool)
 type Store struct {
 	dir    string
 	disk   *disk.Disk
+	reads  bool // takes results and keeps none
 	report Report
 
 	mu               sync.Mutex // guards the counts
@@ -73,6 +74,10 @@ type Store struct {
 func Open(dir string, d *disk.Disk, report Report) *Store {
 	return &Store{dir: dir, disk: d, report: report}
 }
+
+// Reading returns a store that takes what another one kept in the folder dir and
+// writes nothing: for looking at a job that someone else works on.
+func Reading(dir string) *Store { return &Store{dir: dir, reads: true} }
 
 // Counts returns how many results were computed and how many were found.
 func (s *Store) Counts() (computed, reused int) {
@@ -130,6 +135,11 @@ func Run[T any](s *Store, name, subject string, k Key, c Codec[T], compute func(
 	if err == nil {
 		s.count(name, subject, true)
 		return v, nil
+	}
+	if s.reads {
+		v, err = compute()
+		s.count(name, subject, false)
+		return v, err
 	}
 	if !errors.Is(err, fs.ErrNotExist) {
 		if err := s.disk.Remove(path); err != nil {

@@ -64,6 +64,34 @@ func TestErrorKeepsNothing(t *testing.T) {
 	}
 }
 
+// A reading store takes what is kept, computes the rest, and writes nothing, also
+// where something is damaged.
+func TestReadingWritesNothing(t *testing.T) {
+	dir := t.TempDir()
+	run := func(s *Store, name string, value int) int {
+		v, err := Run(s, name, "x", Key{}, JSON[int](), func() (int, error) { return value, nil })
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+	run(Open(dir, nil, nil), "kept", 1)
+	run(Open(dir, nil, nil), "damaged", 2)
+	damaged := filepath.Join(dir, "damaged", Key{}.String())
+	if err := os.WriteFile(damaged, []byte("x"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if a, b, c := run(Reading(dir), "kept", 10), run(Reading(dir), "new", 20), run(Reading(dir), "damaged", 30); a != 1 || b != 20 || c != 30 {
+		t.Errorf("got %d, %d and %d; want 1, 20 and 30", a, b, c)
+	}
+	if _, err := os.Stat(filepath.Join(dir, "new")); !errors.Is(err, fs.ErrNotExist) {
+		t.Error("a result was kept")
+	}
+	if content, err := os.ReadFile(damaged); err != nil || string(content) != "x" {
+		t.Errorf("the damaged result was touched: %q, %v", content, err)
+	}
+}
+
 // TestDamageIsNeverUsed flips every byte of a kept result in turn, and cuts it.
 func TestDamageIsNeverUsed(t *testing.T) {
 	dir := t.TempDir()
