@@ -2,9 +2,11 @@
 # General-purpose libraries that tests compare with. What cannot be fetched is
 # said, and the tests that need it skip.
 set -uo pipefail
-packages=(python3-open3d python3-vtk9 python3-scipy assimp-utils nodejs npm)
+packages=(python3-open3d python3-vtk9 python3-scipy assimp-utils)
 want=()
 for p in "${packages[@]}"; do dpkg -s "$p" >/dev/null 2>&1 || want+=("$p"); done
+command -v node >/dev/null || want+=(nodejs)
+command -v npm >/dev/null || want+=(npm)
 if [ ${#want[@]} -gt 0 ]; then
   (apt-get update -q && apt-get install -y -q --no-install-recommends "${want[@]}") >/dev/null 2>&1 ||
     echo "not installed: ${want[*]}; the comparisons with them are left out"
