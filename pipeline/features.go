@@ -51,7 +51,7 @@ func (r *run) measure(ctx context.Context, b *Built) error {
 		return err
 	}
 	b.Mounts, err = stage.Run(r.store, "measure", "job", key, stage.JSON[[]mount.Result](), func() ([]mount.Result, error) {
-		seen, err := r.nearMounts(ctx, b, list)
+		seen, err := r.near(ctx, b, list, b.Job.Mounts)
 		if err != nil {
 			return nil, err
 		}
@@ -74,10 +74,19 @@ func (b *Built) takeMountFindings() {
 // frameDoubt identifies the covariances that mounts inherit: they follow from the
 // network, the alignments and the datum.
 func (b *Built) frameDoubt() string {
+	var at []geom.Vec
+	for _, m := range b.Job.Mounts {
+		at = append(at, m.Near)
+	}
+	return b.doubtAt(b.allPlaced(), at)
+}
+
+// doubtAt identifies the covariances of placed scans at some places.
+func (b *Built) doubtAt(list []placed, at []geom.Vec) string {
 	var doubt strings.Builder
-	for _, p := range b.allPlaced() {
-		for _, m := range b.Job.Mounts {
-			_, _ = fmt.Fprintf(&doubt, "%x ", p.cov(m.Near)) // a Builder never fails
+	for _, p := range list {
+		for _, v := range at {
+			_, _ = fmt.Fprintf(&doubt, "%x ", p.cov(v)) // a Builder never fails
 		}
 	}
 	return doubt.String()
@@ -92,9 +101,9 @@ func (b *Built) stageKey(name string, version int, params any, list []placed) (s
 	return stage.KeyOf(name, version, params, keys...)
 }
 
-// nearMounts gathers, instrument by instrument, the points within reach of any
-// mount.
-func (r *run) nearMounts(ctx context.Context, b *Built, list []placed) ([]mount.Seen, error) {
+// near gathers, instrument by instrument, the points within reach of any of the
+// mounts.
+func (r *run) near(ctx context.Context, b *Built, list []placed, mounts []job.Mount) ([]mount.Seen, error) {
 	var out []mount.Seen
 	for i, ins := range b.Job.Instruments {
 		s := mount.Seen{Instrument: ins.Name, Noise: ins.Noise}
@@ -109,7 +118,7 @@ func (r *run) nearMounts(ctx context.Context, b *Built, list []placed) ([]mount.
 			if err != nil {
 				return nil, err
 			}
-			s.Points = appendNear(s.Points, pointsOf(content), p.toFrame, b.Job.Mounts)
+			s.Points = appendNear(s.Points, pointsOf(content), p.toFrame, mounts)
 		}
 		if len(own) == 0 {
 			continue

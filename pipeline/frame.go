@@ -1,15 +1,27 @@
 package pipeline
 
 import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
 	"trammel/pipeline/datum"
+	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
+	"trammel/pipeline/length"
+	"trammel/pipeline/mount"
 	"trammel/pipeline/network"
+	"trammel/pipeline/scan"
+	"trammel/pipeline/stage"
+	"trammel/pipeline/surface"
 )
 
 // setDatum finds the frame of the deliverables. While scans are still being taken,
 // a datum that does not fit yet is no reason to stop.
 func (c *Checked) setDatum() {
-	if c.Job.Datum == nil {
+	if c.Job.Datum == nil || c.Job.Datum.Method != job.Control {
 		return
 	}
 	var spheres []datum.Sphere
@@ -37,4 +49,191 @@ func (c *Checked) setDatum() {
 	if d.OK {
 		c.ToFrame = d.NetworkToDatum
 	}
+}
+
+const shapeVersion = 1
+
+// setByShape finds the datum from the object's own surface, once all scans are in
+// the network's frame.
+func (r *run) setByShape(ctx context.Context, b *Built) error {
+	d := b.Job.Datum
+	if d == nil || d.Method == job.Control {
+		return nil
+	}
+	list := b.allPlaced()
+	key, err := b.stageKey("datum", shapeVersion, struct {
+		Datum job.Datum
+		Grain float64
+		Doubt string
+	}{*d, b.grain(), b.doubtAt(list, b.seeds())}, list)
+	if err != nil {
+		return err
+	}
+	found, err := stage.Run(r.store, "datum", "job", key, stage.JSON[datum.Result](), func() (datum.Result, error) {
+		surface, err := r.merged(ctx, b, list)
+		if err != nil {
+			return datum.Result{}, err
+		}
+		if d.Method == job.Planes {
+			return r.byPlanes(ctx, b, list, surface)
+		}
+		return r.byMirror(ctx, b, list, surface)
+	})
+	if err != nil {
+		return err
+	}
+	b.Datum = &found
+	b.Findings = append(b.Findings, found.Findings...)
+	if found.OK {
+		b.ToFrame = found.NetworkToDatum
+	}
+	return nil
+}
+
+// seeds lists the places that the sheet picks elements at.
+func (b *Built) seeds() []geom.Vec {
+	var out []geom.Vec
+	d := b.Job.Datum
+	for _, p := range []*job.Pick{d.Primary, d.Secondary, d.Origin, d.Floor} {
+		if p == nil {
+			continue
+		}
+		out = append(out, p.Seed)
+		if p.To != nil {
+			out = append(out, *p.To)
+		}
+	}
+	return out
+}
+
+func (r *run) byPlanes(ctx context.Context, b *Built, list []placed, surface *scan.Cloud) (datum.Result, error) {
+	d := b.Job.Datum
+	e := datum.Elements{PrimaryAxis: d.Primary.Axis, SecondaryAxis: d.Secondary.Axis}
+	pick := picker{run: r, built: b, list: list, surface: surface}
+	e.Primary = pick.element(ctx, "primary", *d.Primary)
+	e.Secondary = pick.element(ctx, "secondary", *d.Secondary)
+	if d.Secondary.To != nil {
+		second := *d.Secondary
+		second.Seed = *second.To
+		to := pick.element(ctx, "secondary", second)
+		e.To = &to
+	}
+	e.Origin = pick.element(ctx, "origin", *d.Origin)
+	return pick.result(func() datum.Result { return datum.Planes(e) })
+}
+
+// byMirror takes the floor, the object's mirror plane and an origin.
+func (r *run) byMirror(ctx context.Context, b *Built, list []placed, surface *scan.Cloud) (datum.Result, error) {
+	d := b.Job.Datum
+	pick := picker{run: r, built: b, list: list, surface: surface}
+	e := datum.Elements{PrimaryAxis: "Z", SecondaryAxis: "Y"}
+	if d.Floor != nil {
+		e.Primary = pick.element(ctx, "floor", *d.Floor)
+	} else {
+		var err error
+		if e.Primary, err = datum.Floor(surface, geom.Vec{Z: 1}, 100*b.grain()); err != nil {
+			pick.blame("floor", err.Error())
+		}
+	}
+	e.Origin = pick.element(ctx, "origin", *d.Origin)
+	if len(pick.findings) == 0 {
+		var err error
+		if e.Secondary, err = pick.mirror(ctx, e.Primary); err != nil {
+			return datum.Result{}, err
+		}
+	}
+	return pick.result(func() datum.Result { return datum.Planes(e) })
+}
+
+// picker finds elements and gathers what went wrong.
+type picker struct {
+	run      *run
+	built    *Built
+	list     []placed
+	surface  *scan.Cloud // thinned, with normals, in the network's frame
+	findings []job.Finding
+	err      error
+}
+
+func (p *picker) blame(name, why string) {
+	p.findings = append(p.findings, job.Finding{Code: job.DatumPoor, Severity: job.Hold, Subject: name,
+		Text: fmt.Sprintf("The datum's %s was not found: %s. To do: correct its seed and radius in the job sheet; seeds are in the network's frame, that of the first set-up.", name, why)})
+}
+
+func (p *picker) result(solve func() datum.Result) (datum.Result, error) {
+	if p.err != nil {
+		return datum.Result{}, p.err
+	}
+	if len(p.findings) > 0 {
+		return datum.Result{NetworkToDatum: geom.IdentityPose(), Findings: p.findings}, nil
+	}
+	return solve(), nil
+}
+
+// element finds a plane on the thinned surface, anything else on raw points.
+func (p *picker) element(ctx context.Context, name string, pick job.Pick) datum.Element {
+	if pick.Expect == job.Plane {
+		e, err := datum.FitPlane(p.surface, pick.Seed, pick.Radius)
+		if err != nil {
+			p.blame(name, err.Error())
+		}
+		e.Name = name
+		return e
+	}
+	wanted := job.Mount{Name: name, Near: pick.Seed, Within: pick.Radius, Expect: pick.Expect}
+	seen, err := p.run.near(ctx, p.built, p.list, []job.Mount{wanted})
+	if err != nil {
+		p.err = err
+		return datum.Element{}
+	}
+	m := mount.Measure(wanted, seen)
+	if !m.Found {
+		p.blame(name, "no "+string(pick.Expect)+" lies within "+length.Format(pick.Radius, length.Millimetre)+" of its seed")
+	}
+	return datum.Element{Name: name, Point: m.Center, PointCov: m.Cov, RMS: m.RMS, Points: m.Points}
+}
+
+const (
+	// joined is how many cells of the thinned surface may lie between parts of one
+	// object.
+	joined = 8
+	// muchAlike is the share of the best plane's votes from which on another one may
+	// be meant as well.
+	muchAlike = 0.8
+)
+
+// mirror finds the object's mirror plane: roughly by votes, then by laying the
+// object's image onto it.
+func (p *picker) mirror(ctx context.Context, floor datum.Element) (datum.Element, error) {
+	d := p.built.Job.Datum
+	object := datum.Component(p.surface, floor, d.Origin.Seed, joined*p.built.grain())
+	planes := datum.Mirrors(object, floor.Normal)
+	if d.Toward != nil {
+		along := d.Toward.Sub(object.Bounds().Center()).Unit()
+		planes = slices.DeleteFunc(planes, func(s datum.Symmetry) bool { return math.Abs(s.Normal.Dot(along)) > math.Sqrt2/2 })
+	}
+	if len(planes) == 0 {
+		p.blame("mirror plane", fmt.Sprintf("the %d points around the origin's seed have no upright plane of symmetry", object.Len()))
+		return datum.Element{}, nil
+	}
+	if len(planes) > 1 && planes[1].Share > muchAlike {
+		p.blame("mirror plane", fmt.Sprintf("the object is nearly its own mirror image in two planes, the second one with %.0f %% of the first one's votes; add toward: with a place that X points to", 100*planes[1].Share))
+		return datum.Element{}, nil
+	}
+	best := planes[0]
+	fits, err := surface.Align(ctx, best.Reflected(object), object, geom.IdentityPose(), surface.Options{Reach: 10 * p.built.grain(), Grain: p.built.grain()})
+	if errors.Is(err, surface.ErrNoOverlap) || err == nil && fits.Overlap < leastOverlap {
+		p.blame("mirror plane", "the object's two sides do not lie on each other")
+		return datum.Element{}, nil
+	}
+	if err != nil {
+		return datum.Element{}, err
+	}
+	plane := best.Refined(fits.SourceToTarget, fits.Cov, fits.Center, fits.RMS, fits.Pairs)
+	if d.Toward != nil { // X is along Y × Z, so Y is along Z × X
+		if plane.Normal.Dot(floor.Normal.Cross(d.Toward.Sub(plane.Point))) < 0 {
+			plane.Normal = plane.Normal.Scale(-1)
+		}
+	}
+	return plane, nil
 }

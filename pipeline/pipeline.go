@@ -156,13 +156,14 @@ func Build(ctx context.Context, dir string, sheet *job.Sheet, o Options) (*Built
 		name string
 		do   func(context.Context, *Built) error
 	}{
-		{"placing tracked scans", r.place}, // hand scans, by the shape they share
-		{"comparing overlaps", r.witness},  // an independent look at every tie
-		{"fusing", r.fuse},                 // many scans → one surface
-		{"reducing", r.reduce},             // fewer triangles, measured
-		{"measuring mounts", r.measure},    // holes, studs, bosses, faces
-		{"judging coverage", r.cover},      // what was seen, and what was not
-		{"summing raw scans", r.sumRaw},    // SHA-512 for the list of sources
+		{"placing tracked scans", r.place},     // hand scans, by the shape they share
+		{"setting up the datum", r.setByShape}, // the object's own axes, where its surface holds them
+		{"comparing overlaps", r.witness},      // an independent look at every tie
+		{"fusing", r.fuse},                     // many scans → one surface
+		{"reducing", r.reduce},                 // fewer triangles, measured
+		{"measuring mounts", r.measure},        // holes, studs, bosses, faces
+		{"judging coverage", r.cover},          // what was seen, and what was not
+		{"summing raw scans", r.sumRaw},        // SHA-512 for the list of sources
 	} {
 		if err := ctx.Err(); err != nil {
 			return nil, err

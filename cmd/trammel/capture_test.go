@@ -27,7 +27,7 @@ func smallSpheres() []geom.Vec {
 	}
 }
 
-func smallScene() *simulate.Scene {
+func smallScene(more ...simulate.Part) *simulate.Scene {
 	matt := simulate.Material{Reflectance: 0.6}
 	parts := []simulate.Part{
 		simulate.At("crate", simulate.Box{Half: geom.Vec{X: 450, Y: 300, Z: 250}}, geom.Vec{Z: 250}, matt),
@@ -36,7 +36,7 @@ func smallScene() *simulate.Scene {
 	for i, c := range smallSpheres() {
 		parts = append(parts, simulate.At(fmt.Sprintf("sphere %d", i+1), simulate.Sphere{Radius: 72.5}, c, matt))
 	}
-	return simulate.NewScene(parts...)
+	return simulate.NewScene(append(parts, more...)...)
 }
 
 // smallSetUps are the poses of the set-ups: 3 m away, looking at the crates.
@@ -80,9 +80,11 @@ datum:
 
 // writeSmall writes the small capture below dir: the sheet, set-ups 1 to 3 in
 // the drop folder, and the fourth beside the job, in dir-later.
-func writeSmall(ctx context.Context, dir string) error {
+func writeSmall(ctx context.Context, dir string) error { return writeScene(ctx, dir, smallScene()) }
+
+// writeScene is writeSmall with more in sight.
+func writeScene(ctx context.Context, dir string, scene *simulate.Scene) error {
 	d := disk.New(nil)
-	scene := smallScene()
 	tripod := simulate.NewTripod(0.2)
 	tripod.Azimuth, tripod.Elevation = [2]float64{-40, 40}, [2]float64{-35, 35}
 	tripod.Noise = 0.3

@@ -215,7 +215,11 @@ func printMeasured(e *env, b *pipeline.Built) {
 			b.Mesh.FusedTriangles, b.Mesh.Triangles, b.Mesh.DeviationMax, b.Mesh.DeviationRMS, b.Mesh.BoundaryEdges, b.Mesh.NonManifoldEdges)
 	}
 	if d := b.Datum; d != nil && d.OK {
-		say(e.stdout, "Datum: %d control points, %.2f mm rms.\n", len(d.Points), d.RMS)
+		held := counted(len(d.Points), "control point")
+		if len(d.Elements) > 0 {
+			held = counted(len(d.Elements), "element")
+		}
+		say(e.stdout, "Datum: %s, %.2f mm rms.\n", held, d.RMS)
 	}
 	if len(b.Mounts) > 0 {
 		w := tabwriter.NewWriter(e.stdout, 0, 0, 2, ' ', 0)

@@ -217,6 +217,22 @@ type Datum struct {
 	Translation Vec3         `json:"translation"`
 	RMS         float64      `json:"rms"`
 	Points      []DatumPoint `json:"points"`
+	// Elements hold the frame where it rests on the object's own surface; places and
+	// directions are in the datum's frame.
+	Elements []DatumElement `json:"elements,omitempty"`
+	// SigmaTurn is the standard uncertainty of the frame's turns about X, Y and Z in
+	// degrees, Sigma that of the place of its elements' middle.
+	SigmaTurn Vec3 `json:"sigma_turn"`
+	Sigma     Vec3 `json:"sigma"`
+}
+
+// DatumElement is a plane or a spot that holds the datum.
+type DatumElement struct {
+	Name   string  `json:"name"`
+	At     Vec3    `json:"at"`
+	Normal Vec3    `json:"normal"` // zero for a spot
+	RMS    float64 `json:"rms"`
+	Points int     `json:"points"`
 }
 
 // DatumPoint is a control point.
@@ -402,6 +418,12 @@ func datumOf(b *pipeline.Built, s scale) *Datum {
 	}
 	pose := b.Datum.NetworkToDatum
 	d := &Datum{Method: b.Job.Datum.Method, Fits: b.Datum.OK, Rotation: [9]float64(pose.R), Translation: s.vec(pose.T), RMS: s.length(b.Datum.RMS), Points: []DatumPoint{}}
+	const degrees = 180 / math.Pi
+	turn, shift := b.Datum.Cov.Block(0, 0).Sigmas(), b.Datum.Cov.Block(3, 3).Sigmas()
+	d.SigmaTurn, d.Sigma = plain(turn.Scale(degrees)), s.vec(shift)
+	for _, e := range b.Datum.Elements {
+		d.Elements = append(d.Elements, DatumElement{e.Name, s.vec(pose.Apply(e.Point)), plain(pose.Turn(e.Normal)), s.length(e.RMS), e.Points})
+	}
 	for _, p := range b.Datum.Points {
 		d.Points = append(d.Points, DatumPoint{p.Name, p.Sphere, s.vec(p.Residual), p.Used})
 	}

@@ -127,7 +127,26 @@ func datumSection(r *Report, f figures) section {
 	if len(d.Points) > 0 {
 		s.Tables = append(s.Tables, residuals(d, f))
 	}
+	if len(d.Elements) > 0 {
+		s.Tables = append(s.Tables, elements(d, f))
+	}
+	s.Text = append(s.Text, fmt.Sprintf("Standard uncertainty of the frame: turns about X, Y, Z %s, %s, %s degrees; place of its middle %s, %s, %s.",
+		fixed(d.SigmaTurn[0], 4), fixed(d.SigmaTurn[1], 4), fixed(d.SigmaTurn[2], 4), f.named(d.Sigma[0]), f.named(d.Sigma[1]), f.named(d.Sigma[2])))
 	return s
+}
+
+// elements lists the planes and spots that hold a datum.
+func elements(d *Datum, f figures) table {
+	t := table{Caption: "Elements that hold the datum, in its own frame; planes are least-squares planes", Columns: []column{{Name: "Element", Share: 3},
+		{Name: f.in("X"), Share: 2, Number: true}, {Name: f.in("Y"), Share: 2, Number: true}, {Name: f.in("Z"), Share: 2, Number: true}, {Name: "Normal", Share: 4}, {Name: f.in("rms"), Share: 2, Number: true}, {Name: "Points", Share: 2, Number: true}}}
+	for _, e := range d.Elements {
+		normal := "–"
+		if e.Normal != (Vec3{}) {
+			normal = fixed(e.Normal[0], 5) + ", " + fixed(e.Normal[1], 5) + ", " + fixed(e.Normal[2], 5)
+		}
+		t.Groups = append(t.Groups, one(e.Name, f.fine(e.At[0]), f.fine(e.At[1]), f.fine(e.At[2]), normal, f.fine(e.RMS), fmt.Sprint(e.Points)))
+	}
+	return t
 }
 
 func residuals(d *Datum, f figures) table {

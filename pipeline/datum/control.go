@@ -1,6 +1,8 @@
-// Package datum finds the object's own axes.
+// Package datum finds the object's own axes, in one of three ways.
 //
-// Control matches reference spheres to points with known coordinates, without
+// Planes sets them up on two planes, or a plane and a line, and an origin.
+// Mirrors finds the upright plane that the object is its own mirror image in,
+// which with a floor and an origin makes three such elements too. Control matches reference spheres to points with known coordinates, without
 // labels, by the distances between them, and fits the rigid motion from the
 // network's frame to the datum's by least squares. The largest subset that fits
 // decides; a point that does not fit is named, a second fit that is as good is
@@ -34,14 +36,15 @@ type Point struct {
 	Used     bool
 }
 
-// Result is the datum found by Control.
+// Result is the datum.
 type Result struct {
 	OK             bool // false: the datum does not fit, NetworkToDatum is the identity
 	NetworkToDatum geom.Pose
-	Cov            fit.Mat6 // of (rotation vector in rad, translation in mm) about Center, datum axes, row-major
-	Center         geom.Vec // of the points used, datum frame
-	RMS            float64  // of the residual distances of the points used
-	Points         []Point  // in the order of the job sheet
+	Cov            fit.Mat6  // of (rotation vector in rad, translation in mm) about Center, datum axes, row-major
+	Center         geom.Vec  // of the points used, datum frame
+	RMS            float64   // of the residual distances of the points used
+	Points         []Point   // control: in the order of the job sheet
+	Elements       []Element // planes and mirror: what holds the frame, in the network's frame
 	Findings       []job.Finding
 }
 

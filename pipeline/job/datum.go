@@ -13,17 +13,76 @@ func (d *decoder) datum(into **Datum) func(*yaml.Node, string) {
 		d.mapping(n, key,
 			field{"method", true, choice(d, &t.Method, Control, Planes, Mirror)},
 			field{"points", false, d.controlPoints(&t.Points)},
+			field{"primary", false, d.pick(&t.Primary, Plane, "Z")},
+			field{"secondary", false, d.pick(&t.Secondary, Plane, "")},
+			field{"origin", false, d.pick(&t.Origin, Hole, "")},
+			field{"floor", false, d.pick(&t.Floor, Plane, "Z")},
+			field{"toward", false, d.optionalPoint(&t.Toward)},
 		)
 		*into = t
 		if len(d.problems) > before {
 			return
 		}
-		if t.Method != Control {
-			d.bad(n, key+".method", "use method: control with the known coordinates of at least three reference spheres",
-				"the method %s is not built yet in this version", t.Method)
-			return
+		switch t.Method {
+		case Control:
+			d.spread(n, key+".points", t.Points)
+		case Planes:
+			d.threeElements(n, key, t)
+		case Mirror:
+			if t.Origin == nil {
+				d.bad(n, key+".origin", "add origin: {seed: [1 m, 0 m, 0.5 m], radius: 60 mm, expect: hole}", "nothing says where X is zero")
+			}
 		}
-		d.spread(n, key+".points", t.Points)
+	}
+}
+
+// threeElements checks that 3-2-1 elements are there and hold different axes.
+func (d *decoder) threeElements(n *yaml.Node, key string, t *Datum) {
+	for _, e := range []struct {
+		name string
+		pick *Pick
+	}{{"primary", t.Primary}, {"secondary", t.Secondary}, {"origin", t.Origin}} {
+		if e.pick == nil {
+			d.bad(n, key+"."+e.name, "add "+e.name+": {seed: [1 m, 0 m, 0.5 m], radius: 100 mm}", "the method planes needs a primary plane, a secondary plane or line, and an origin")
+		}
+	}
+	if t.Primary == nil || t.Secondary == nil {
+		return
+	}
+	if t.Secondary.Axis == "" {
+		t.Secondary.Axis = "Y" // a plane's normal; a line runs along X
+		if t.Secondary.To != nil {
+			t.Secondary.Axis = "X"
+		}
+	}
+	if t.Primary.Axis.Index() == t.Secondary.Axis.Index() {
+		d.bad(n, key+".secondary.axis", "give it an axis that the primary plane does not hold", "primary and secondary element are both along %s", t.Primary.Axis)
+	}
+}
+
+// pick decodes an element: a seed and a radius, and what is to be found there.
+func (d *decoder) pick(into **Pick, expect Feature, axis Axis) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		p := &Pick{Axis: axis, Expect: expect}
+		d.mapping(n, key,
+			field{"seed", true, point(d, &p.Seed)},
+			field{"radius", true, lengthIn(d, &p.Radius, radius)},
+			field{"axis", false, choice(d, &p.Axis, Axes()...)},
+			field{"to", false, d.optionalPoint(&p.To)},
+			field{"expect", false, choice(d, &p.Expect, Hole, Stud, Boss, Plane)},
+		)
+		if p.To != nil && p.Expect == Plane {
+			p.Expect = Hole
+		}
+		*into = p
+	}
+}
+
+func (d *decoder) optionalPoint(into **geom.Vec) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		var p geom.Vec
+		point(d, &p)(n, key)
+		*into = &p
 	}
 }
 

@@ -367,3 +367,34 @@ func TestSeveralKindsOfSpheres(t *testing.T) {
 		t.Errorf("got %+v, want %+v", s.Spheres, want)
 	}
 }
+
+func TestDatumMethods(t *testing.T) {
+	head, _, _ := strings.Cut(full, "datum:")
+	tail := full[strings.Index(full, "mounts:"):]
+	parse := func(datum string) (*Sheet, error) { return ParseSheet("job.yaml", []byte(head+datum+tail)) }
+	s, err := parse("datum:\n  method: planes\n  primary: {seed: [0 mm, 1 m, 0 m], radius: 100 mm}\n  secondary: {seed: [0 mm, 1 m, 0 m], radius: 50 mm, to: [1 m, 1 m, 0 m]}\n  origin: {seed: [0 mm, 1 m, 0 m], radius: 50 mm}\n")
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := s.Datum
+	if d.Primary.Axis != "Z" || d.Secondary.Axis != "X" || d.Secondary.Expect != Hole || d.Origin.Expect != Hole || d.Primary.Expect != Plane || d.Secondary.To.X != 1000 {
+		t.Errorf("got %+v, %+v, %+v", d.Primary, d.Secondary, d.Origin)
+	}
+	s, err = parse("datum:\n  method: mirror\n  origin: {seed: [0 mm, 1 m, 0 m], radius: 100 mm, expect: plane}\n  toward: [5 m, 0 m, 0 m]\n")
+	if err != nil || s.Datum.Toward.X != 5000 || s.Datum.Origin.Expect != Plane {
+		t.Errorf("got %+v, %v", s, err)
+	}
+	for name, text := range map[string]string{
+		"no origin":     "datum: {method: mirror}\n",
+		"no secondary":  "datum:\n  method: planes\n  primary: {seed: [0 m, 0 m, 0 m], radius: 1 m}\n  origin: {seed: [0 m, 0 m, 0 m], radius: 1 m}\n",
+		"one axis":      "datum:\n  method: planes\n  primary: {seed: [0 m, 0 m, 0 m], radius: 1 m}\n  secondary: {seed: [0 m, 0 m, 0 m], radius: 1 m, axis: -Z}\n  origin: {seed: [0 m, 0 m, 0 m], radius: 1 m}\n",
+		"unknown axis":  "datum:\n  method: planes\n  primary: {seed: [0 m, 0 m, 0 m], radius: 1 m, axis: W}\n  secondary: {seed: [0 m, 0 m, 0 m], radius: 1 m}\n  origin: {seed: [0 m, 0 m, 0 m], radius: 1 m}\n",
+		"bare number":   "datum:\n  method: mirror\n  origin: {seed: [0, 0, 0], radius: 1 m}\n",
+		"no such way":   "datum: {method: guess}\n",
+		"radius absent": "datum:\n  method: mirror\n  origin: {seed: [0 m, 0 m, 0 m]}\n",
+	} {
+		if _, err := parse(text); err == nil {
+			t.Errorf("%s was accepted", name)
+		}
+	}
+}

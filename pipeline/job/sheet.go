@@ -8,6 +8,7 @@
 package job
 
 import (
+	"strings"
 	"time"
 
 	"trammel/pipeline/geom"
@@ -90,7 +91,43 @@ const (
 // Datum says how the object's own axes are found.
 type Datum struct {
 	Method Method
-	Points []ControlPoint
+	Points []ControlPoint // control
+	// Primary, Secondary and Origin are the elements of planes; mirror has an Origin,
+	// and a Floor where the sheet says which.
+	Primary, Secondary, Origin, Floor *Pick
+	Toward                            *geom.Vec // mirror: a place that X points towards from the middle
+}
+
+// Pick is an element of the object, found around a seed. Seeds are in the
+// network's frame, since the datum's is not known yet.
+type Pick struct {
+	Seed   geom.Vec
+	Radius float64
+	Axis   Axis      // that the element's direction is along
+	To     *geom.Vec // of a line: the seed of its second spot
+	Expect Feature   // what it is; Plane where the sheet is silent, for an origin or a line's spots Hole
+}
+
+// Axis is a direction of the datum's frame, such as "Z" or "-Y".
+type Axis string
+
+// Axes returns the six directions.
+func Axes() []Axis { return []Axis{"X", "Y", "Z", "-X", "-Y", "-Z"} }
+
+// Index returns 0 for X, 1 for Y and 2 for Z.
+func (a Axis) Index() int {
+	if a == "" {
+		return 0
+	}
+	return int(a[len(a)-1] - 'X')
+}
+
+// Sign returns -1 for a direction against its axis, else 1.
+func (a Axis) Sign() float64 {
+	if strings.HasPrefix(string(a), "-") {
+		return -1
+	}
+	return 1
 }
 
 // ControlPoint is a reference sphere with known coordinates in the datum frame.
