@@ -89,6 +89,7 @@ func (r *run) check(ctx context.Context, dir string, sheet *job.Sheet) (*Checked
 	if err := r.tie(ctx, c); err != nil {
 		return nil, err
 	}
+	c.meetGiven()
 	c.fewSpheres()
 	c.setDatum()
 	return c, nil

@@ -19,9 +19,7 @@ import (
 
 	"trammel/package/bag"
 	"trammel/package/report"
-	"trammel/pipeline/format"
 	"trammel/pipeline/job"
-	"trammel/pipeline/scan"
 )
 
 // files makes everything that goes into data/ of the package.
@@ -44,7 +42,10 @@ func (r Request) files(ctx context.Context, out *Outcome, name string, revision 
 		return nil, fmt.Errorf("read the session log: %w", err)
 	}
 	files := append(pages, meshes...)
-	files = append(files, text("READ-ME-FIRST.txt", readMe(doc, name)), text("log/sources.csv", sources),
+	if doc.Datum != nil && doc.Datum.Fits {
+		files = append(files, text("report/datum-4x4.txt", fourByFour(doc)))
+	}
+	files = append(files, text("READ-ME-FIRST.txt", readMe(doc, name, r.forms())), text("log/sources.csv", sources),
 		text("log/session.jsonl", log), text("job.yaml", r.SheetText))
 	if r.Sheet.Package.Raw {
 		files = append(files, r.raw(out)...)
@@ -96,14 +97,10 @@ func (r Request) meshes(out *Outcome) ([]bag.File, error) {
 	if err := r.Disk.Mkdir(dir); err != nil {
 		return nil, err
 	}
-	o := format.WriteOptions{Units: r.Sheet.Units, Comments: []string{"job " + r.Sheet.Job}}
 	var files []bag.File
-	for _, m := range []struct {
-		name  string
-		write func(io.Writer, *scan.Mesh, format.WriteOptions) error
-	}{{"object.ply", format.WritePLYMesh}, {"object.stl", format.WriteSTL}} {
+	for _, m := range r.forms() {
 		p := filepath.Join(dir, m.name)
-		if err := r.Disk.Write(p, func(w io.Writer) error { return m.write(w, out.Built.Surface, o) }); err != nil {
+		if err := r.Disk.Write(p, func(w io.Writer) error { return m.write(w, out.Built) }); err != nil {
 			return nil, fmt.Errorf("write %s: %w", m.name, err)
 		}
 		files = append(files, bag.File{Path: "mesh/" + m.name, Open: func() (io.ReadCloser, error) { return os.Open(p) }})

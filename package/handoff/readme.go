@@ -8,7 +8,7 @@ import (
 )
 
 // readMe is the first file that a receiver opens.
-func readMe(r report.Report, name string) []byte {
+func readMe(r report.Report, name string, forms []form) []byte {
 	var b bytes.Buffer
 	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\r\n", args...) }
 	line("%s  %s", name, r.Title)
@@ -16,13 +16,21 @@ func readMe(r report.Report, name string) []byte {
 	line("WHAT IS IN HERE")
 	line("  mesh/object.ply, object.stl   the surface, %d triangles", r.Mesh.Triangles)
 	line("  report/datum-report.html      read this one; the same as PDF and, for programs, as JSON")
+	for _, f := range forms {
+		if f.name == "object.glb" || f.name == "object.3mf" {
+			line("  mesh/%s               the same surface", f.name)
+		}
+	}
 	line("  report/mounts.csv             the mount points")
+	if r.Datum != nil && r.Datum.Fits {
+		line("  report/datum-4x4.txt          the datum as a matrix, there and back")
+	}
 	line("  log/session.jsonl             what was done and found, in order")
 	line("  log/sources.csv               every raw scan, its checksum, and whether it was used")
 	line("  job.yaml                      the job sheet")
 	line("")
 	line("UNITS AND AXES")
-	line("  Every number is in %s. STL holds no unit: choose %s when you open it.", r.Units, r.Units)
+	line("  Every number is in %s. STL holds no unit: choose %s when you open it; GLB is in metres by its standard.", r.Units, r.Units)
 	if r.Datum != nil && r.Datum.Fits {
 		line("  Axes: right-handed, the datum of the job sheet (method %s, %.3f %s rms).", r.Datum.Method, r.Datum.RMS, r.Units)
 	} else {

@@ -89,7 +89,7 @@ func deliverables(t *testing.T, pkg string) map[string]string {
 			out[p] = sumHex(content)
 		}
 	})
-	if err != nil || !v.Valid || len(out) != 3 {
+	if err != nil || !v.Valid || len(out) != 4 {
 		t.Fatalf("%s: %v, faults %v, %d deliverables", pkg, err, v.Faults, len(out))
 	}
 	return out

@@ -76,7 +76,7 @@ func TestTheContractsSheet(t *testing.T) {
 	if s.Instruments[1].Register != BySurface || !s.Instruments[1].Prefer {
 		t.Errorf("got %+v", s.Instruments[1])
 	}
-	if len(s.Spheres) != 1 || s.Spheres[0] != (Spheres{145, 1, 6}) || s.Mesh != (Mesh{3, 200000, 0.5}) || s.Package != (PackageWay{"zip", false}) {
+	if len(s.Spheres) != 1 || s.Spheres[0] != (Spheres{145, 1, 6}) || s.Mesh.Voxel != 3 || s.Mesh.Triangles != 200000 || s.Mesh.Deviation != 0.5 || !slices.Equal(s.Mesh.Formats, []Format{GLB}) || s.Mesh.Colour != NoColour || s.Package != (PackageWay{"zip", false}) {
 		t.Errorf("got %+v %+v %+v", s.Spheres, s.Mesh, s.Package)
 	}
 	if *s.Object != (geom.Box{Min: geom.Vec{X: -3000, Y: -2000, Z: 20}, Max: geom.Vec{X: 3000, Y: 2000, Z: 3000}}) {
@@ -133,6 +133,7 @@ func TestWrongSheets(t *testing.T) {
 		{"unknown unit", "145 mm", "145 furlong", 19, "spheres.diameter", "not a unit"},
 		{"negative", "145 mm", "-145 mm", 19, "spheres.diameter", "impossible"},
 		{"two kinds that cannot be told apart", "spheres:\n  diameter: 145 mm\n  tolerance: 1 mm\n  expect: 6\n", "spheres:\n  - {diameter: 145 mm}\n  - {diameter: 146 mm}\n", 19, "spheres[1].diameter", "hardly tell apart"},
+		{"a form of mesh", "  voxel: 3 mm", "  formats: [glb, dwg]\n  voxel: 3 mm", 25, "mesh.formats[1]", "glb"},
 		{"a sphere of metres", "145 mm", "145 m", 19, "spheres.diameter", "impossible"},
 		{"tolerance", "tolerance: 1 mm", "tolerance: 40 mm", 19, "spheres.tolerance", "quarter"},
 		{"kind", "kind: station", "kind: drone", 7, "instruments[0].kind", "station or tracked"},

@@ -28,7 +28,7 @@ var (
 )
 
 func (d *decoder) sheet(n *yaml.Node) *Sheet {
-	s := &Sheet{Mesh: Mesh{Voxel: DefaultVoxel, Deviation: DefaultDeviation}, Package: PackageWay{Format: "zip"}}
+	s := &Sheet{Mesh: Mesh{Voxel: DefaultVoxel, Deviation: DefaultDeviation, Formats: []Format{GLB}, Colour: NoColour}, Package: PackageWay{Format: "zip"}}
 	d.mapping(n, "",
 		field{"job", true, d.jobName(&s.Job)},
 		field{"title", false, text(d, &s.Title)},
@@ -221,6 +221,15 @@ func (d *decoder) mesh(m *Mesh) func(*yaml.Node, string) {
 			field{"voxel", false, lengthIn(d, &m.Voxel, voxelSize)},
 			field{"triangles", false, count(d, &m.Triangles, 100)},
 			field{"deviation", false, lengthIn(d, &m.Deviation, deviation)},
+			field{"formats", false, func(n *yaml.Node, key string) {
+				m.Formats = nil
+				d.list(n, key, func(n *yaml.Node, key string) {
+					var f Format
+					choice(d, &f, GLB, ThreeMF)(n, key)
+					m.Formats = append(m.Formats, f)
+				})
+			}},
+			field{"colour", false, choice(d, &m.Colour, NoColour, DeviationColour)},
 		)
 	}
 }

@@ -71,11 +71,31 @@ type Spheres struct {
 	Expect    int     // how many of the kind stand around the object; 0 when the sheet is silent
 }
 
+// Format is a further form of the mesh in a package; PLY and STL are always there.
+type Format string
+
+// The further forms.
+const (
+	GLB     Format = "glb"
+	ThreeMF Format = "3mf"
+)
+
+// Colour says what the colours of a mesh's vertices show.
+type Colour string
+
+// The colours.
+const (
+	NoColour        Colour = "none"
+	DeviationColour Colour = "deviation" // from the fused mesh, blue below, red above
+)
+
 // Mesh says how fine the surface is fused and how far it is reduced.
 type Mesh struct {
-	Voxel     float64 // fusion cell
-	Triangles int     // budget of the reduced mesh; 0 for none
-	Deviation float64 // largest allowed departure of the reduced mesh from the fused one
+	Voxel     float64  // fusion cell
+	Triangles int      // budget of the reduced mesh; 0 for none
+	Deviation float64  // largest allowed departure of the reduced mesh from the fused one
+	Formats   []Format // besides PLY and STL
+	Colour    Colour   // of the vertices, in formats that keep one
 }
 
 // Method names a way to set up the datum.

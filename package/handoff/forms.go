@@ -1,0 +1,81 @@
+package handoff
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+
+	"trammel/package/report"
+	"trammel/pipeline"
+	"trammel/pipeline/format"
+	"trammel/pipeline/format/glb"
+	"trammel/pipeline/geom"
+	"trammel/pipeline/job"
+	"trammel/pipeline/picture"
+)
+
+// form is one file of the mesh.
+type form struct {
+	name  string
+	write func(w io.Writer, b *pipeline.Built) error
+}
+
+// forms lists the mesh files of a package: PLY and STL always, others as the
+// sheet asks.
+func (r Request) forms() []form {
+	o := format.WriteOptions{Units: r.Sheet.Units, Comments: []string{"job " + r.Sheet.Job}}
+	list := []form{
+		{"object.ply", func(w io.Writer, b *pipeline.Built) error { return format.WritePLYMesh(w, b.Surface, o) }},
+		{"object.stl", func(w io.Writer, b *pipeline.Built) error { return format.WriteSTL(w, b.Surface, o) }},
+	}
+	for _, f := range r.Sheet.Mesh.Formats {
+		switch f {
+		case job.GLB:
+			list = append(list, form{"object.glb", r.writeGLB})
+		case job.ThreeMF:
+			list = append(list, form{"object.3mf", func(w io.Writer, b *pipeline.Built) error { return format.Write3MF(w, b.Surface, o) }})
+		}
+	}
+	return list
+}
+
+// writeGLB writes the mesh below a node that is named after its frame.
+func (r Request) writeGLB(w io.Writer, b *pipeline.Built) error {
+	frame := &glb.Frame{Name: "network", Pose: geom.IdentityPose()}
+	if b.Datum != nil && b.Datum.OK {
+		frame.Name = "datum"
+	}
+	m := glb.Named{Name: "reduced", Mesh: b.Surface}
+	if r.Sheet.Mesh.Colour == job.DeviationColour {
+		for _, d := range b.Departure {
+			c := picture.Deviation(float64(d), r.Sheet.Mesh.Deviation)
+			m.RGB = append(m.RGB, c.R, c.G, c.B)
+		}
+	}
+	return glb.Write(w, glb.Scene{Generator: "Trammel", Name: r.Sheet.Job, Datum: frame, Meshes: []glb.Named{m}})
+}
+
+// fourByFour writes the datum as matrices that any program takes: network → datum
+// and back, row by row, lengths in the job's units.
+func fourByFour(r report.Report) []byte {
+	var b bytes.Buffer
+	rows := func(title string, m [9]float64, t [3]float64) {
+		fmt.Fprintf(&b, "# %s, lengths in %s; a point is a column: p' = M p\r\n", title, r.Units)
+		for i := range 3 {
+			fmt.Fprintf(&b, "%.12f %.12f %.12f %.9f\r\n", m[3*i], m[3*i+1], m[3*i+2], t[i])
+		}
+		fmt.Fprintf(&b, "0 0 0 1\r\n")
+	}
+	m, t := r.Datum.Rotation, r.Datum.Translation
+	rows("network to datum", m, t)
+	var back [9]float64
+	var home [3]float64
+	for i := range 3 {
+		for j := range 3 {
+			back[3*i+j] = m[3*j+i]
+			home[i] -= m[3*j+i] * t[j]
+		}
+	}
+	rows("datum to network", back, home)
+	return b.Bytes()
+}
