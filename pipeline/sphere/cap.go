@@ -171,8 +171,12 @@ func (f *capFit) grow(rays []ray) {
 // measure sets the noise to the rms of the used residuals and the covariance to
 // A⁻¹·B·A⁻¹ with A = Σ jjᵀ and B = Σ e²·jjᵀ over the weighted rows: it rests on
 // the noise seen at each ray, not on a model of it (H. White, Econometrica 48,
-// 1980). Trimming at three sigma takes 2.7 % of the variance away, which is put
-// back, as are the degrees of freedom.
+// 1980). Trimming at three sigma takes 2.7 % of the residuals' variance away, which
+// is put back for the noise, as are the degrees of freedom. The centre loses more
+// by it: rays that leave the cap as it moves let it follow the others further, so
+// that A, the pull back of the rays used, overstates the true one, which is less by
+// the share 2kφ(k)/F(k) of what stands at the border, k = 3 (P. J. Huber, Robust
+// Statistics, 1981, 3.2, for the asymptotic variance of an M-estimate).
 func (f *capFit) measure(rays []ray) {
 	var a, b geom.Mat
 	var ssr float64
@@ -185,8 +189,11 @@ func (f *capFit) measure(rays []ray) {
 	}
 	n := float64(len(f.used))
 	inv, _ := a.Inv()
-	const trimmed = 0.9733
-	f.cov = inv.Congruent(b).Scale(n / (n - 3) / trimmed)
+	const (
+		trimmed = 0.9733 // 1 − 2kφ(k)/F(k) with F(k) = 0.9973, φ(k) = 0.00443
+		pull    = 0.9733 // the same share, of A
+	)
+	f.cov = inv.Congruent(b).Scale(n / (n - 3) / (pull * pull))
 	f.scale = math.Sqrt(ssr / (n - 3) / trimmed)
 }
 
