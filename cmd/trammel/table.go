@@ -21,7 +21,7 @@ func printChecked(e *env, c *pipeline.Checked) {
 	say(w, "FILE\tKIND\tPOINTS\tTRIANGLES\tUNITS\tSIZE (m)\tSPACING\tNOISE\tSPHERES\tVERDICT\n")
 	for i := range c.Files {
 		f := &c.Files[i]
-		say(w, "%s\t%s\t%d\t%d\t%s\t%s\t%s\t%s\t%d\t%s\n", printable(f.Path), kindOf(f), f.Points, f.Triangles, unitsOf(f), sizeOf(f), spacingOf(f), noiseOf(f), len(f.Spheres), verdictOf(f.Findings))
+		say(w, "%s\t%s\t%d\t%d\t%s\t%s\t%s\t%s\t%d\t%s\n", printable(f.Path), kindOf(f), f.Points+f.Blank, f.Triangles, unitsOf(f), sizeOf(f), spacingOf(f), noiseOf(f), len(f.Spheres), verdictOf(f.Findings))
 	}
 	_ = w.Flush() // a terminal that is gone cannot be told so
 	printOddities(e, c.Files)
@@ -59,7 +59,7 @@ func printOddities(e *env, files []pipeline.File) {
 			n    int64
 			what string
 		}{
-			{f.Left.Absurd, "points left out as invalid"}, {f.Left.Zero, "points left out at the scanner's own place"}, {f.Blank, "directions without a return"},
+			{f.Left.Absurd, "points left out as invalid"}, {f.Left.Zero, "points left out at the scanner's own place"}, {f.Blank, "without a return or marked as not to be used"},
 			{aboveThousandth(f.Survey.Lone, f.Points), "points with nothing around them"}, {f.Survey.Doubled, "points exactly where another is"},
 		} {
 			if c.n > 0 {

@@ -41,7 +41,7 @@ type File struct {
 	SHA256    string        `json:"sha256"`
 	Bytes     int64         `json:"bytes"`
 	Kind      job.Kind      `json:"kind"`
-	Points    int64         `json:"points"`
+	Points    int64         `json:"points"` // in the file, directions without a return included, invalid ones not
 	Triangles int64         `json:"triangles"`
 	Units     UnitsOf       `json:"units"`
 	Bounds    Bounds        `json:"bounds"`
@@ -64,7 +64,7 @@ type Quality struct {
 	Distance   float64 `json:"distance"` // of a set-up: median distance of the two
 	Invalid    int64   `json:"invalid"`  // left out: not numbers, infinite, absurd
 	Zero       int64   `json:"zero"`     // left out: at the scanner's own place
-	Blank      int64   `json:"blank"`    // directions without a return
+	Blank      int64   `json:"blank"`    // directions without a return, or points marked as not to be used
 	Lone       int64   `json:"lone"`
 	LoneAt     Vec3    `json:"lone_at"` // the farthest of the lone points
 	Duplicates int64   `json:"duplicates"`
@@ -321,7 +321,7 @@ func newCheck(c *pipeline.Checked, toFrame geom.Pose, format string) Check {
 }
 
 func file(f *pipeline.File, s scale) File {
-	out := File{Path: f.Path, SHA256: f.SHA256, Bytes: f.Bytes, Kind: f.Kind, Points: f.Points, Triangles: f.Triangles,
+	out := File{Path: f.Path, SHA256: f.SHA256, Bytes: f.Bytes, Kind: f.Kind, Points: f.Points + f.Blank, Triangles: f.Triangles,
 		Units: UnitsOf{f.Units.Declared, f.Units.Measured, f.Units.Basis}, Bounds: s.box(f.Bounds), Spheres: []Sphere{}, SameAs: f.SameAs, Findings: list(f.Findings),
 		Quality: qualityOf(f, s), Format: f.Format, Name: f.Name, Notes: f.Notes}
 	if m := f.Flaws; m != nil {

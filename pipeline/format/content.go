@@ -292,7 +292,7 @@ func chooseOrigin(b *Batch, scale float64) geom.Vec {
 	y, dy := medianAndSpread(b.Y, scale)
 	z, dz := medianAndSpread(b.Z, scale)
 	far := max(math.Abs(x), math.Abs(y), math.Abs(z))
-	if far <= farForItsSpread*max(dx, dy, dz) || len(b.X) < 3 {
+	if far <= farForItsSpread*max(dx, dy, dz) {
 		return geom.Vec{}
 	}
 	step := math.Pow(10, math.Floor(math.Log10(far))-5)

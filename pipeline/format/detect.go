@@ -22,7 +22,7 @@ func detect(src *source, name string) (string, error) {
 		return "", broken("the file is empty")
 	}
 	if kind := magic(head); kind != "" {
-		return known(kind, head)
+		return known(kind)
 	}
 	extension := strings.ToLower(filepath.Ext(name))
 	if !isText(head) {
@@ -38,7 +38,8 @@ func detect(src *source, name string) (string, error) {
 func magic(head []byte) string {
 	marks := []struct{ mark, kind string }{
 		{"ply\n", "ply"}, {"ply\r", "ply"}, {"ply ", "ply"},
-		{"ASTM-E57", "e57"}, {"LASF", "las"}, {"glTF", "glb"}, {"PK\x03\x04", "zip"}, {"# .PCD", "pcd"},
+		{"ASTM-E57", "e57"}, {"LASF", "las"}, {"glTF", "glb"}, {"PK\x03\x04", "zip"},
+		{"# .PCD", "pcd"}, {"VERSION .7\n", "pcd"}, {"VERSION 0.7\n", "pcd"}, {"FIELDS x y z", "pcd"},
 	}
 	for _, m := range marks {
 		if bytes.HasPrefix(head, []byte(m.mark)) {
@@ -48,21 +49,11 @@ func magic(head []byte) string {
 	return ""
 }
 
-func known(kind string, head []byte) (string, error) {
-	const cure = "; export it as PLY, STL, OBJ or text"
-	switch kind {
-	case "ply", "e57", "glb":
-		return kind, nil
-	case "las":
-		if len(head) > 104 && head[104]&0xc0 != 0 { // the bits that mark a compressed point format
-			return "", broken("this is a LAZ file (compressed LAS), which this version does not read yet%s", cure)
-		}
-		return "", broken("this is a LAS file, which this version does not read yet%s", cure)
-	case "pcd":
-		return "", broken("this is a PCD file, which this version does not read yet%s", cure)
-	default:
+func known(kind string) (string, error) {
+	if kind == "zip" {
 		return "", broken("this is a zip archive; unpack it into the drop folder")
 	}
+	return kind, nil
 }
 
 // isText reports whether head looks like text: no zero bytes, next to no control

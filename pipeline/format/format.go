@@ -182,6 +182,10 @@ func (r *Reader) start() error {
 		r.dec, err = r.newGLB()
 	case "e57":
 		r.dec, err = newE57(r)
+	case "las":
+		r.dec, err = newLAS(r)
+	case "pcd":
+		r.dec, err = newPCD(r)
 	default:
 		r.dec, err = newText(r.src, &r.about)
 	}

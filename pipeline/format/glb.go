@@ -13,7 +13,7 @@ type glbReader struct {
 }
 
 func (r *Reader) newGLB() (*glbReader, error) {
-	at, size, err := r.randomAccess()
+	at, size, err := r.random()
 	if err != nil {
 		return nil, err
 	}

@@ -39,30 +39,14 @@ func word(b []byte) (first, rest []byte) {
 // Up to 19 digits are gathered as an integer, which decimal then rounds once;
 // everything else goes to strconv.
 func number(b []byte) (v float64, rest []byte, ok bool) {
+	b = skipBlanks(b)
 	i := 0
-	for i < len(b) && isBlank(b[i]) {
-		i++
-	}
-	b = b[i:]
-	i = 0
 	negative := len(b) > 0 && b[0] == '-'
 	if negative || len(b) > 0 && b[0] == '+' {
 		i = 1
 	}
-	var mantissa uint64
-	from := i
-	for ; i < len(b) && b[i]-'0' <= 9; i++ {
-		mantissa = 10*mantissa + uint64(b[i]-'0')
-	}
-	digits, exponent := i-from, 0
-	if i < len(b) && b[i] == '.' {
-		i++
-		from = i
-		for ; i < len(b) && b[i]-'0' <= 9; i++ {
-			mantissa = 10*mantissa + uint64(b[i]-'0')
-		}
-		digits, exponent = digits+i-from, from-i
-	}
+	mantissa, digits, exponent, n := mantissaOf(b[i:])
+	i += n
 	if i < len(b) && b[i]|0x20 == 'e' {
 		power, n := exponentOf(b[i:])
 		exponent, i = exponent+power, i+n
@@ -77,6 +61,24 @@ func number(b []byte) (v float64, rest []byte, ok bool) {
 		v = -v
 	}
 	return v, b[i:], true
+}
+
+// mantissaOf gathers the digits before and behind a point as one integer, and
+// returns it with their number, the power of ten that it is to be taken times, and
+// the length of the text.
+func mantissaOf(b []byte) (mantissa uint64, digits, exponent, length int) {
+	i := 0
+	for ; i < len(b) && b[i]-'0' <= 9; i++ {
+		mantissa = 10*mantissa + uint64(b[i]-'0')
+	}
+	if i == len(b) || b[i] != '.' {
+		return mantissa, i, 0, i
+	}
+	whole := i
+	for i++; i < len(b) && b[i]-'0' <= 9; i++ {
+		mantissa = 10*mantissa + uint64(b[i]-'0')
+	}
+	return mantissa, i - 1, whole + 1 - i, i
 }
 
 // exponentOf reads "e-12" and returns its value and length, 0 and 0 where it is

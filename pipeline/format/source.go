@@ -223,27 +223,3 @@ func (l *limited) Read(p []byte) (int, error) {
 		return n, broken("%s: %v", l.method, err)
 	}
 }
-
-// leastUnpacked is how much content of a compressed file is held in memory
-// whatever its size; above, three times the compressed size is.
-const leastUnpacked = 48 << 20
-
-// random returns the content for formats that jump about in it: the file itself,
-// or what it unpacks to, held in memory within a limit.
-func (r *Reader) random() (io.ReaderAt, int64, error) {
-	if r.about.Compression == "" {
-		return r.at, r.size, nil
-	}
-	limit := leastUnpacked + 3*r.size
-	var content bytes.Buffer
-	n, err := io.Copy(&content, io.LimitReader(r.src.rest(), limit+1))
-	switch {
-	case errors.Is(err, io.ErrUnexpectedEOF):
-		return nil, 0, short("the compressed file breaks off after %d bytes of content", n)
-	case err != nil:
-		return nil, 0, err
-	case n > limit:
-		return nil, 0, broken("this %s file unpacks to more than %d MiB, and its format cannot be read as a stream; unpack it first", r.about.Compression, limit>>20)
-	}
-	return bytes.NewReader(content.Bytes()), n, nil
-}

@@ -9,15 +9,17 @@ const (
 	// spoolChunk is the piece in which unpacked content is kept: small beside the
 	// most, so that little is taken in vain.
 	spoolChunk = 4 << 20
-	// spoolMost bounds the unpacked content of a compressed file of a format that
-	// is read out of order. Such formats are seldom packed, as they are compact
-	// already; larger ones are to be unpacked first.
-	spoolMost = 192 << 20
+	// spoolLeast and spoolPerByte bound the unpacked content of a compressed file of
+	// a format that is read out of order: held in memory, it must stay in
+	// proportion. Such formats are seldom packed, as they are compact already;
+	// larger ones are to be unpacked first.
+	spoolLeast   = 32 << 20
+	spoolPerByte = 3
 )
 
-// randomAccess returns content that can be read in any order: the file itself,
+// random returns content that can be read in any order: the file itself,
 // or the content of a compressed one, unpacked into memory.
-func (r *Reader) randomAccess() (io.ReaderAt, int64, error) {
+func (r *Reader) random() (io.ReaderAt, int64, error) {
 	if r.about.Compression == "" {
 		return r.at, r.size, nil
 	}
@@ -28,8 +30,8 @@ func (r *Reader) randomAccess() (io.ReaderAt, int64, error) {
 		if err != nil {
 			return nil, 0, err
 		}
-		if s.size > spoolMost {
-			return nil, 0, broken("its unpacked content is more than %d MiB; unpack it into the drop folder", spoolMost>>20)
+		if most := spoolLeast + spoolPerByte*r.size; s.size > most {
+			return nil, 0, broken("its unpacked content is more than %d MiB; unpack it into the drop folder", most>>20)
 		}
 		if len(chunk) < spoolChunk {
 			return s, s.size, nil

@@ -1,0 +1,381 @@
+package format
+
+import (
+	"bytes"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"testing"
+
+	"trammel/pipeline/length"
+	"trammel/pipeline/scan"
+)
+
+// lasFolder holds files of the test folders of general LAS libraries; its
+// SOURCE.md names sources and licences.
+const lasFolder = "../../../shared/data/las"
+
+func lasSamples(t testing.TB) (list []struct {
+	Path   string
+	Expect struct {
+		Verdict string
+		Points  int64
+		Read    struct {
+			Recount *struct{ Min, Max [3]float64 } `json:"bounds_recount"`
+			Bounds  struct{ Min, Max [3]float64 }
+		}
+	}
+}) {
+	raw, err := os.ReadFile(filepath.Join(lasFolder, "expected.json"))
+	if err != nil {
+		t.Skip("the LAS sample files are not beside this repository: ", err)
+	}
+	all := struct{ Files any }{&list}
+	if err := json.Unmarshal(raw, &all); err != nil {
+		t.Fatal(err)
+	}
+	return list
+}
+
+// places reads every point of a file as float64.
+func places(path string) (p [][3]float64, blank int64, about About, err error) {
+	r, err := Open(path)
+	if err != nil {
+		return nil, 0, About{}, err
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	var b Batch
+	for err == nil {
+		if err = r.Next(&b); err == nil {
+			blank += b.Blank
+			for i := range b.X {
+				p = append(p, [3]float64{b.X[i], b.Y[i], b.Z[i]})
+			}
+		}
+	}
+	if errors.Is(err, io.EOF) {
+		err = nil
+	}
+	return p, blank, r.About(), err
+}
+
+// Counts and bounds are those of an independent script over headers and records.
+func TestLASSamples(t *testing.T) {
+	for _, s := range lasSamples(t) {
+		t.Run(s.Path, func(t *testing.T) {
+			p, blank, about, err := places(filepath.Join(lasFolder, s.Path))
+			if s.Expect.Verdict == "damaged" {
+				mustRefuse(t, err, "")
+				return
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			if int64(len(p))+blank != s.Expect.Points || about.Points != s.Expect.Points {
+				t.Errorf("got %d points and %d blanks, announced %d; want %d", len(p), blank, about.Points, s.Expect.Points)
+			}
+			want := s.Expect.Read.Bounds
+			if s.Expect.Read.Recount != nil {
+				want = *s.Expect.Read.Recount
+			}
+			if blank > 0 || len(p) == 0 {
+				return // the list counts withheld points into the bounds; some headers keep theirs as float32
+			}
+			for axis := range 3 {
+				lo, hi := math.Inf(1), math.Inf(-1)
+				for _, v := range p {
+					lo, hi = min(lo, v[axis]), max(hi, v[axis])
+				}
+				if math.Abs(lo-want.Min[axis]) > 1e-5 || math.Abs(hi-want.Max[axis]) > 1e-5 {
+					t.Errorf("axis %d from %v to %v, want %v to %v", axis, lo, hi, want.Min[axis], want.Max[axis])
+				}
+			}
+		})
+	}
+}
+
+// Files that are there packed and plain hold the same points.
+func TestLAZHoldsWhatLASHolds(t *testing.T) {
+	lasSamples(t)
+	for _, pair := range [][2]string{{"point10.laz", "point10.las"}, {"pdrf6-1.4.laz", "pdrf6-1.4.las"}} {
+		a, _, _, errA := places(filepath.Join(lasFolder, pair[0]))
+		b, _, _, errB := places(filepath.Join(lasFolder, pair[1]))
+		if errA != nil || errB != nil || len(a) == 0 || !slices.Equal(a, b) {
+			t.Errorf("%v: %d and %d points, %v, %v", pair, len(a), len(b), errA, errB)
+		}
+	}
+}
+
+// lasFile is a LAS file of version 1.minor and a point format, with n points in
+// steps of a millimetre; the i-th is at (i, 2i, −i) mm.
+func lasFile(minor, format, n int) []byte {
+	size := map[bool]int{true: lasHead14, false: lasHead}[minor >= 4]
+	record := lasLayouts[format].record
+	raw := make([]byte, size+n*record)
+	le := binary.LittleEndian
+	copy(raw, "LASF")
+	raw[24], raw[25], raw[104] = 1, byte(minor), byte(format)
+	le.PutUint16(raw[94:], uint16(size))
+	le.PutUint32(raw[96:], uint32(size))
+	le.PutUint16(raw[105:], uint16(record))
+	if minor >= 4 {
+		le.PutUint64(raw[247:], uint64(n))
+	} else {
+		le.PutUint32(raw[107:], uint32(n))
+	}
+	for k := range 3 {
+		le.PutUint64(raw[131+8*k:], math.Float64bits(0.001))
+	}
+	for i := range n {
+		p := raw[size+i*record:]
+		for k, v := range []int32{int32(i), int32(2 * i), int32(-i)} {
+			le.PutUint32(p[4*k:], uint32(v))
+		}
+		le.PutUint16(p[12:], uint16(i))
+		if at := lasLayouts[format].rgb; at > 0 {
+			le.PutUint16(p[at:], uint16(i)<<8)
+			le.PutUint16(p[at+2:], 0x1234)
+		}
+	}
+	return raw
+}
+
+func readAll(t testing.TB, name string, raw []byte) (Content, error) {
+	t.Helper()
+	r, err := OpenAt(bytes.NewReader(raw), int64(len(raw)), name)
+	if err != nil {
+		return Content{}, err
+	}
+	c, err := r.Content(t.Context(), 1)
+	return c, errors.Join(err, r.Close())
+}
+
+func TestEveryLASPointFormat(t *testing.T) {
+	for format := range lasFormats {
+		minor := 2
+		if format >= 4 {
+			minor = 4
+		}
+		raw := lasFile(minor, format, 9000)
+		c, err := readAll(t, "a.las", raw)
+		if err != nil || c.Cloud.Len() != 9000 {
+			t.Fatalf("format %d: %v", format, err)
+		}
+		if p := c.Cloud.At(8999); math.Abs(p.X-8.999) > 1e-6 || math.Abs(p.Y-17.998) > 2e-6 || math.Abs(p.Z+8.999) > 1e-6 || c.Cloud.Intensity[8999] != 8999 {
+			t.Errorf("format %d: last point %v, intensity %g", format, p, c.Cloud.Intensity[8999])
+		}
+		r, err := OpenAt(bytes.NewReader(raw), int64(len(raw)), "a.las")
+		if err != nil {
+			t.Fatal(err)
+		}
+		var b Batch
+		if err := r.Next(&b); err != nil {
+			t.Fatal(err)
+		}
+		if hasColour := lasLayouts[format].rgb > 0; hasColour != (len(b.RGB) > 0) || hasColour && !slices.Equal(b.RGB[3*7:3*7+3], []uint8{7, 0x12, 0}) {
+			t.Errorf("format %d: colours %v", format, b.RGB[:min(len(b.RGB), 24)])
+		}
+	}
+}
+
+func TestWithheldPointsAreNotUsed(t *testing.T) {
+	raw := lasFile(2, 0, 100)
+	for i := 0; i < 100; i += 4 {
+		raw[lasHead+20*i+15] |= 0x80
+	}
+	c, err := readAll(t, "a.las", raw)
+	if err != nil || c.Cloud.Len() != 75 || c.Blank != 25 || c.Cloud.X[0] == 0 || len(c.About.Notes) == 0 {
+		t.Errorf("%d points, %d blank, %v, %v", c.Cloud.Len(), c.Blank, c.About.Notes, err)
+	}
+}
+
+// geoKeys puts a directory of GeoTIFF keys (OGC 19-008) before the points.
+func geoKeys(raw []byte, keys ...[2]uint16) []byte {
+	le := binary.LittleEndian
+	v := make([]byte, 54+8+8*len(keys))
+	copy(v[2:], "LASF_Projection")
+	le.PutUint16(v[18:], 34735)
+	le.PutUint16(v[20:], uint16(len(v)-54))
+	le.PutUint16(v[54:], 1)
+	le.PutUint16(v[56:], 1)
+	le.PutUint16(v[60:], uint16(len(keys)))
+	for i, k := range keys {
+		le.PutUint16(v[62+8*i:], k[0])
+		le.PutUint16(v[66+8*i:], 1)
+		le.PutUint16(v[68+8*i:], k[1])
+	}
+	out := slices.Concat(raw[:lasHead], v, raw[lasHead:])
+	le.PutUint32(out[96:], uint32(lasHead+len(v)))
+	le.PutUint32(out[100:], 1)
+	return out
+}
+
+func TestLASUnits(t *testing.T) {
+	plain := lasFile(2, 0, 3)
+	for _, c := range []struct {
+		name string
+		raw  []byte
+		want length.Unit
+		note string
+	}{
+		{"nothing said", plain, length.Unknown, ""},
+		{"metres", geoKeys(plain, [2]uint16{3076, 9001}), length.Metre, ""},
+		{"feet", geoKeys(plain, [2]uint16{1024, 1}, [2]uint16{3076, 9002}), length.Foot, ""},
+		{"survey feet", geoKeys(plain, [2]uint16{3076, 9003}), length.Unknown, "survey feet"},
+		{"degrees", geoKeys(plain, [2]uint16{1024, 2}), length.Unknown, "degrees"},
+		{"heights in others", geoKeys(plain, [2]uint16{3076, 9001}, [2]uint16{4099, 9002}), length.Unknown, "heights"},
+	} {
+		got, err := readAll(t, "a.las", c.raw)
+		if err != nil || got.About.Units != c.want || c.note != "" && !strings.Contains(strings.Join(got.About.Notes, " "), c.note) {
+			t.Errorf("%s: %q, %v, %v", c.name, got.About.Units, got.About.Notes, err)
+		}
+	}
+}
+
+// A file that is cut anywhere, or whose header lies, is refused and takes no
+// memory for what is not there.
+func TestDamagedLAS(t *testing.T) {
+	good := lasFile(4, 7, 500)
+	for cut := range 50 {
+		if _, err := readAll(t, "a.las", good[:len(good)*cut/50]); !errors.Is(err, scan.ErrTruncated) && !errors.Is(err, scan.ErrFormat) {
+			t.Errorf("cut at %d of %d: %v", len(good)*cut/50, len(good), err)
+		}
+	}
+	if _, err := readAll(t, "a.las", good[:len(good)-1]); !errors.Is(err, scan.ErrTruncated) {
+		t.Errorf("one byte short: %v", err)
+	}
+	le := binary.LittleEndian
+	for name, spoil := range map[string]func(raw []byte){
+		"2^63 points":       func(raw []byte) { le.PutUint64(raw[247:], 1<<63) },
+		"all points":        func(raw []byte) { le.PutUint64(raw[247:], math.MaxUint64) },
+		"points far behind": func(raw []byte) { le.PutUint32(raw[96:], math.MaxUint32) },
+		"points in header":  func(raw []byte) { le.PutUint32(raw[96:], 8) },
+		"many records":      func(raw []byte) { le.PutUint32(raw[100:], math.MaxUint32) },
+		"short records":     func(raw []byte) { le.PutUint16(raw[105:], 4) },
+		"no scale":          func(raw []byte) { le.PutUint64(raw[131:], 0) },
+		"scale no number":   func(raw []byte) { le.PutUint64(raw[131:], math.Float64bits(math.NaN())) },
+		"unknown format":    func(raw []byte) { raw[104] = 17 },
+		"version 2":         func(raw []byte) { raw[24] = 2 },
+		"packed, no scheme": func(raw []byte) { raw[104] |= 0x80 },
+	} {
+		raw := bytes.Clone(good)
+		spoil(raw)
+		if _, err := readAll(t, "a.las", raw); !errors.Is(err, scan.ErrTruncated) && !errors.Is(err, scan.ErrFormat) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// A LAZ file that is cut or altered is refused, or gives points within the
+// bounds of its header; it never ends the program.
+func TestDamagedLAZ(t *testing.T) {
+	lasSamples(t)
+	for _, name := range []string{"point10.laz", "pdrf6-1.4.laz", "pdrf4-1.3.laz"} {
+		good, err := os.ReadFile(filepath.Join(lasFolder, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for cut := range 50 {
+			if _, err := readAll(t, name, good[:len(good)*cut/50]); err == nil {
+				t.Errorf("%s cut at %d of %d is read", name, len(good)*cut/50, len(good))
+			}
+		}
+		for at := 0; at < len(good); at += 1 + len(good)/300 {
+			raw := bytes.Clone(good)
+			raw[at] ^= 0x55
+			if c, err := readAll(t, name, raw); err == nil && c.Cloud == nil {
+				t.Errorf("%s altered at %d gives nothing", name, at)
+			}
+		}
+	}
+}
+
+// guarded reads content as a fuzz target does and holds memory to 64 MiB and four
+// times the file.
+func guarded(t *testing.T, name string, raw []byte) {
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	c, err := readAll(t, name, raw)
+	runtime.ReadMemStats(&after)
+	if taken := int64(after.TotalAlloc - before.TotalAlloc); taken > 3*(leastRoom+4*int64(len(raw))) {
+		t.Errorf("%d bytes took %d bytes of memory in all", len(raw), taken)
+	}
+	if err == nil {
+		checkWhole(t, &c)
+	} else if !errors.Is(err, scan.ErrFormat) && !errors.Is(err, scan.ErrTruncated) {
+		t.Errorf("the error is neither of format nor of length: %v", err)
+	}
+}
+
+func seedSamples(f *testing.F, folder, pattern string) {
+	paths, err := filepath.Glob(filepath.Join(folder, pattern))
+	if err != nil {
+		f.Fatal(err)
+	}
+	for _, p := range paths {
+		raw, err := os.ReadFile(p)
+		if err != nil {
+			f.Fatal(err)
+		}
+		if len(raw) < 60_000 {
+			f.Add(raw)
+		}
+	}
+}
+
+func FuzzLAS(f *testing.F) {
+	for format := range lasFormats {
+		f.Add(lasFile(4, format, 3))
+	}
+	f.Add(geoKeys(lasFile(2, 0, 2), [2]uint16{3076, 9001}))
+	seedSamples(f, lasFolder, "*.las")
+	f.Fuzz(func(t *testing.T, raw []byte) { guarded(t, "a.las", raw) })
+}
+
+func FuzzLAZ(f *testing.F) {
+	seedSamples(f, lasFolder, "*.laz")
+	f.Fuzz(func(t *testing.T, raw []byte) { guarded(t, "a.laz", raw) })
+}
+
+func BenchmarkLAS(b *testing.B) {
+	for _, format := range []int{0, 3, 7} {
+		raw := lasFile(4, format, 2_000_000)
+		b.Run(map[int]string{0: "format-0", 3: "format-3", 7: "format-7"}[format], func(b *testing.B) {
+			b.SetBytes(int64(len(raw)))
+			b.ReportAllocs()
+			for b.Loop() {
+				stream(b, "a.las", raw)
+			}
+			b.ReportMetric(2*float64(b.N)/b.Elapsed().Seconds(), "Mpoints/s")
+		})
+	}
+}
+
+func BenchmarkLAZ(b *testing.B) {
+	lasSamples(b)
+	for _, name := range []string{"plane.laz", "point-time-color.laz", "pdrf6-1.4.laz"} {
+		raw, err := os.ReadFile(filepath.Join(lasFolder, name))
+		if err != nil {
+			b.Fatal(err)
+		}
+		c, err := readAll(b, name, raw)
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.Run(name, func(b *testing.B) {
+			b.SetBytes(int64(len(raw)))
+			b.ReportAllocs()
+			for b.Loop() {
+				stream(b, name, raw)
+			}
+			b.ReportMetric(float64(int64(c.Cloud.Len())+c.Blank)*float64(b.N)/b.Elapsed().Seconds()/1e6, "Mpoints/s")
+		})
+	}
+}
