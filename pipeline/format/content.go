@@ -64,10 +64,11 @@ func Read(ctx context.Context, path string, k int, scale float64) (Content, erro
 func (r *Reader) Content(ctx context.Context, scale float64) (Content, error) {
 	r.want.colour = false
 	c := collector{scale: scale, most: leastRoom + mostPerByte*r.size}
+	points, triangles := r.room()
+	c.reserve(points, triangles)
 	if r.about.Format == "stl" {
-		c.weld = newWelder(&c)
+		c.weld = newWelder(&c, triangles)
 	}
-	c.reserve(r.room())
 	var b Batch
 	for {
 		if err := ctx.Err(); err != nil {
@@ -82,6 +83,9 @@ func (r *Reader) Content(ctx context.Context, scale float64) (Content, error) {
 		}
 		if err := c.add(&b); err != nil {
 			return Content{}, r.named(err)
+		}
+		if c.seen == int64(len(b.X)) && r.about.Format == "text" {
+			c.expect(r.rowsLike(len(b.X)))
 		}
 	}
 	out, err := c.content(r.About())
@@ -104,6 +108,15 @@ func (r *Reader) room() (points, triangles int) {
 		return int(max(0, min(r.about.Points/6+3, left/perPoint))), int(max(0, min(r.about.Triangles, left/stlRecord)))
 	}
 	return int(max(0, min(r.about.Points, left/perPoint))), int(max(0, min(r.about.Triangles, left/6)))
+}
+
+// rowsLike returns how many rows the whole file holds if the others are as long as
+// the first ones, a twentieth more, or 0 where its size is unknown.
+func (r *Reader) rowsLike(first int) int {
+	if r.src.size == Unsaid || r.src.consumed == 0 {
+		return 0
+	}
+	return int(1.05 * float64(first) * float64(r.src.size) / float64(r.src.consumed))
 }
 
 // collector turns batches into flat float32 buffers.
@@ -141,6 +154,16 @@ func (c *collector) reserve(points, triangles int) {
 	c.cloud.X, c.cloud.Y, c.cloud.Z = make([]float32, 0, points), make([]float32, 0, points), make([]float32, 0, points)
 	if triangles > 0 {
 		c.tri = make([]int32, 0, 3*triangles)
+	}
+}
+
+// expect makes room for a number of points, once the first are there: columns
+// that grow as they go would be held twice at the end.
+func (c *collector) expect(points int) {
+	for _, v := range []*[]float32{&c.cloud.X, &c.cloud.Y, &c.cloud.Z, &c.cloud.NX, &c.cloud.NY, &c.cloud.NZ, &c.cloud.Intensity} {
+		if n := points - len(*v); len(*v) > 0 && n > 0 {
+			*v = slices.Grow(*v, n)
+		}
 	}
 }
 

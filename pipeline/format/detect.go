@@ -125,7 +125,7 @@ func isASCIISTL(head []byte) bool {
 // start, in any of the separators that text scans use.
 func startsWithNumbers(line []byte) bool {
 	t := strings.FieldsFunc(string(line[:min(len(line), 512)]), func(r rune) bool {
-		return strings.ContainsRune(" \t\r\n,;", r)
+		return strings.ContainsRune(" \t\r\n,;|", r)
 	})
 	if len(t) < 3 {
 		return false

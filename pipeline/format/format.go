@@ -187,7 +187,7 @@ func (r *Reader) start() error {
 	case "pcd":
 		r.dec, err = newPCD(r)
 	default:
-		r.dec, err = newText(r.src, &r.about)
+		r.dec, err = newText(r.src, &r.about, &r.want)
 	}
 	return err
 }

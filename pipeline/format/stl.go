@@ -108,7 +108,7 @@ func (s *asciiSTL) end() error {
 
 func (s *asciiSTL) add(b *Batch, line []byte) error {
 	first, rest := word(line)
-	switch string(bytes.ToLower(first)) {
+	switch keyword(first) {
 	case "vertex":
 		return s.vertex(b, rest)
 	case "endloop":
@@ -124,6 +124,17 @@ func (s *asciiSTL) add(b *Batch, line []byte) error {
 		return broken("an ascii STL has no %q", clip(string(first)))
 	}
 	return nil
+}
+
+// keyword returns a word of the format in lower case, whichever way it is
+// written, without taking memory for the usual ones.
+func keyword(w []byte) string {
+	for _, known := range [...]string{"vertex", "facet", "outer", "endloop", "endfacet", "solid", "endsolid"} {
+		if len(w) == len(known) && (string(w) == known || bytes.EqualFold(w, []byte(known))) {
+			return known
+		}
+	}
+	return string(w)
 }
 
 func (s *asciiSTL) vertex(b *Batch, rest []byte) error {

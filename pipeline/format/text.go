@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"trammel/pipeline/length"
 )
 
 // textReader decodes lines of numbers: x y z, and behind them what a heading or
@@ -20,6 +22,9 @@ type textReader struct {
 	rows    int64
 	fields  []float64
 	started bool
+	want    *wants
+	odd     int64  // lines between points that are none
+	first   string // what is wrong with the first of them
 }
 
 // textLayout says how a line is cut and which column is what; -1 is none.
@@ -29,12 +34,13 @@ type textLayout struct {
 	columns      int // numbers of an ordinary line
 	xyz          [3]int
 	normal       [3]int
+	colour       [3]int
 	intensity    int
 }
 
-func newText(src *source, about *About) (*textReader, error) {
+func newText(src *source, about *About, want *wants) (*textReader, error) {
 	about.Encoding = "ascii"
-	t := &textReader{src: src, about: about}
+	t := &textReader{src: src, about: about, want: want}
 	return t, t.survey(src.peek(min(detectHead, len(src.buf))))
 }
 
@@ -76,6 +82,8 @@ func layoutOf(sample [][]byte) textLayout {
 	switch {
 	case has(";"):
 		l.separator = ';'
+	case has("|"):
+		l.separator = '|'
 	case has("\t") && has(","):
 	case has(",") && !isDecimalComma(sample[0]):
 		l.separator = ','
@@ -98,7 +106,7 @@ func isDecimalComma(line []byte) bool {
 // first lines can be.
 func (t *textReader) assignColumns(heading string, sample [][]byte) {
 	l := &t.layout
-	l.xyz, l.normal, l.intensity = [3]int{0, 1, 2}, [3]int{-1, -1, -1}, -1
+	l.xyz, l.normal, l.colour, l.intensity = [3]int{0, 1, 2}, none, none, -1
 	rows := make([][]float64, 0, len(sample))
 	for _, line := range sample {
 		if t.split(bytes.Clone(line)) {
@@ -106,35 +114,81 @@ func (t *textReader) assignColumns(heading string, sample [][]byte) {
 			l.columns = max(l.columns, len(t.fields))
 		}
 	}
-	if l.byHeading(heading) {
-		return
-	}
-	switch n := l.columns; {
-	case n == 4 || n == 7:
-		l.intensity = 3
-	case n == 6 && areUnit(rows, 3):
-		l.normal = [3]int{3, 4, 5}
-	case n == 10 && areUnit(rows, 7):
-		l.intensity, l.normal = 3, [3]int{7, 8, 9}
+	if !l.byHeading(heading) {
+		l.guess(rows)
+	} else if u := headingUnit(heading); t.about.Units == length.Unknown {
+		t.about.Units = u
 	}
 	if l.columns > 3 {
-		t.about.Notes = append(t.about.Notes, "The columns have no names and were guessed: "+l.describe()+".")
+		t.about.Notes = append(t.about.Notes, "Columns read as "+l.describe()+".")
 	}
 }
 
+// none stands for three columns that are not there.
+var none = [3]int{-1, -1, -1}
+
+// guess tells by the numbers what columns without names are: behind the place
+// an intensity where the count of columns leaves one over, colours where all are
+// whole numbers of a byte, normals where all are unit vectors.
+func (l *textLayout) guess(rows [][]float64) {
+	next := 3
+	if rest := l.columns - next; rest%3 == 1 {
+		l.intensity, next = 3, 4
+	}
+	for _, part := range []struct {
+		is   func([][]float64, int) bool
+		into *[3]int
+	}{{areBytes, &l.colour}, {areUnit, &l.normal}} {
+		if next+3 <= l.columns && part.is(rows, next) {
+			*part.into, next = [3]int{next, next + 1, next + 2}, next+3
+		}
+	}
+}
+
+// describe names the columns in their order and how they are separated.
 func (l *textLayout) describe() string {
-	s := "x y z"
-	if l.intensity >= 0 {
-		s += fmt.Sprintf(", intensity in column %d", l.intensity+1)
+	names := slices.Repeat([]string{"(unused)"}, l.columns)
+	name := func(at int, what string) {
+		if at >= 0 && at < len(names) {
+			names[at] = what
+		}
 	}
-	if l.normal[0] >= 0 {
-		s += fmt.Sprintf(", normals from column %d", l.normal[0]+1)
+	for k, axis := range []string{"x", "y", "z"} {
+		name(l.xyz[k], axis)
+		name(l.normal[k], "n"+axis)
+		name(l.colour[k], []string{"red", "green", "blue"}[k])
 	}
-	return s + fmt.Sprintf(", of %d columns", l.columns)
+	name(l.intensity, "intensity")
+	separator := map[byte]string{0: "blanks", ',': "commas", ';': "semicolons", '\t': "tabs", '|': "bars"}[l.separator]
+	text := strings.Join(names, " ") + ", separated by " + separator
+	if l.decimalComma {
+		text += ", with decimal commas"
+	}
+	return text
+}
+
+// columnNames cuts a heading into names, without marks of comments and without
+// units in brackets.
+func columnNames(heading string) []string {
+	depth := 0
+	bare := strings.Map(func(r rune) rune {
+		switch {
+		case strings.ContainsRune("[(", r):
+			depth++
+			return -1
+		case strings.ContainsRune("])", r):
+			depth = max(0, depth-1)
+			return -1
+		case depth > 0:
+			return -1
+		}
+		return r
+	}, strings.ToLower(heading))
+	return strings.FieldsFunc(bare, func(r rune) bool { return strings.ContainsRune(" \t,;|/#%\"", r) })
 }
 
 func (l *textLayout) byHeading(heading string) bool {
-	names := strings.FieldsFunc(strings.ToLower(heading), func(r rune) bool { return strings.ContainsRune(" \t,;/#\"[]()", r) })
+	names := columnNames(heading)
 	at := func(names []string, want ...string) int {
 		return slices.IndexFunc(names, func(s string) bool { return slices.Contains(want, s) })
 	}
@@ -144,11 +198,41 @@ func (l *textLayout) byHeading(heading string) bool {
 	}
 	l.xyz = [3]int{x, y, z}
 	l.intensity = at(names, "i", "intensity", "reflectance")
-	l.normal = [3]int{at(names, "nx"), at(names, "ny"), at(names, "nz")}
-	if l.normal[0] < 0 || l.normal[1] < 0 || l.normal[2] < 0 {
-		l.normal = [3]int{-1, -1, -1}
-	}
+	l.normal = whole3(at(names, "nx", "normal_x"), at(names, "ny", "normal_y"), at(names, "nz", "normal_z"))
+	l.colour = whole3(at(names, "r", "red"), at(names, "g", "green"), at(names, "b", "blue"))
 	return true
+}
+
+func whole3(a, b, c int) [3]int {
+	if a < 0 || b < 0 || c < 0 {
+		return none
+	}
+	return [3]int{a, b, c}
+}
+
+// headingUnit returns the unit that stands in brackets behind x, such as in
+// "x [mm]".
+func headingUnit(heading string) length.Unit {
+	_, after, ok := strings.Cut(strings.ToLower(heading), "x")
+	if after = strings.TrimLeft(after, " _"); !ok || after == "" || !strings.ContainsRune("[(", rune(after[0])) {
+		return length.Unknown
+	}
+	word, _, ok := strings.Cut(after[1:], map[byte]string{'[': "]", '(': ")"}[after[0]])
+	if u, err := length.ParseUnit(strings.TrimSpace(word)); ok && err == nil {
+		return u
+	}
+	return length.Unknown
+}
+
+// areBytes reports whether the three columns from at hold whole numbers of 0 to
+// 255 in all rows.
+func areBytes(rows [][]float64, at int) bool {
+	return !slices.ContainsFunc(rows, func(r []float64) bool {
+		if len(r) < at+3 {
+			return true
+		}
+		return slices.ContainsFunc(r[at:at+3], func(v float64) bool { return !(v >= 0 && v <= 255) || v != math.Trunc(v) })
+	})
 }
 
 // areUnit reports whether the three columns from at are unit vectors in all rows.
@@ -216,24 +300,43 @@ func (t *textReader) next(b *Batch) error {
 // isWhole reports whether the line has every column that is used.
 func (t *textReader) isWhole() bool {
 	l := &t.layout
-	return len(t.fields) > max(l.xyz[0], l.xyz[1], l.xyz[2], l.intensity, l.normal[0], l.normal[1], l.normal[2])
+	return len(t.fields) > max(l.xyz[0], l.xyz[1], l.xyz[2], l.intensity, l.normal[0], l.normal[1], l.normal[2], l.colour[0], l.colour[1], l.colour[2])
 }
 
-// oddLine lets headings, blank lines and comments pass, and nothing else.
+const (
+	// fewOdd lines that are no points are let pass among at least a hundred times as
+	// many that are; the share is looked at when the file ends, and on the way a
+	// reader that has gone astray is stopped.
+	fewOdd   = 20
+	oddShare = 100
+)
+
+// oddLine lets headings, blank lines and comments pass, and a few others.
 func (t *textReader) oddLine(line []byte) error {
 	bare := skipBlanks(line)
-	isComment := len(bare) == 0 || bare[0] == '#' || bytes.HasPrefix(bare, []byte("//"))
+	isComment := len(bare) == 0 || bytes.IndexByte([]byte("#%;"), bare[0]) >= 0 || bytes.HasPrefix(bare, []byte("//"))
 	switch {
 	case !t.started || isComment:
 		return nil
 	case t.src.atEnd():
 		return short("the last line (%d) is torn: %q", t.lineNo, clip(string(line)))
-	default:
-		return broken("line %d is not a point: %q", t.lineNo, clip(string(line)))
 	}
+	if t.odd++; t.odd == 1 {
+		t.first = fmt.Sprintf("line %d is not a point: %q", t.lineNo, clip(string(line)))
+	}
+	if t.odd > fewOdd && t.odd*oddShare > t.rows {
+		return broken("%s, and %d more lines are none", t.first, t.odd-1)
+	}
+	return nil
 }
 
 func (t *textReader) end() error {
+	if t.odd > 0 && t.odd*oddShare > t.rows {
+		return broken("%s", t.first)
+	}
+	if t.odd > 0 {
+		t.about.note("%d of %d lines are no points and were passed over; the first: %s.", t.odd, t.rows+t.odd, t.first)
+	}
 	if t.about.Points > t.rows {
 		return short("the first line promises %d points, %d are there", t.about.Points, t.rows)
 	}
@@ -245,6 +348,11 @@ func (t *textReader) add(b *Batch) {
 	b.X, b.Y, b.Z = append(b.X, f[l.xyz[0]]), append(b.Y, f[l.xyz[1]]), append(b.Z, f[l.xyz[2]])
 	if l.normal[0] >= 0 {
 		b.NX, b.NY, b.NZ = append(b.NX, float32(f[l.normal[0]])), append(b.NY, float32(f[l.normal[1]])), append(b.NZ, float32(f[l.normal[2]]))
+	}
+	if l.colour[0] >= 0 && t.want.colour {
+		for _, at := range l.colour {
+			b.RGB = append(b.RGB, uint8(max(0, min(255, f[at]))))
+		}
 	}
 	if l.intensity >= 0 {
 		b.Intensity = append(b.Intensity, float32(f[l.intensity]))
