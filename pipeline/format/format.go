@@ -94,6 +94,23 @@ func (b *Batch) fan(corners []int64) {
 	}
 }
 
+// strips appends triangle strips, one behind the other with -1 between them:
+// each corner makes a triangle with the two before it, every second turned round.
+func (b *Batch) strips(corners []int64) {
+	start := 0
+	for i, c := range corners {
+		switch {
+		case c < 0:
+			start = i + 1
+		case i-start < 2:
+		case (i-start)%2 == 0:
+			b.Tri = append(b.Tri, corners[i-2], corners[i-1], c)
+		default:
+			b.Tri = append(b.Tri, corners[i-1], corners[i-2], c)
+		}
+	}
+}
+
 // decoder is one format. next appends to an empty batch; a batch left empty and
 // io.EOF mean the end. It may append to the notes of the About it was made with.
 type decoder interface {
@@ -173,11 +190,11 @@ func (r *Reader) start() error {
 	r.about.Format, r.about.Points, r.about.Triangles = kind, Unsaid, Unsaid
 	switch kind {
 	case "ply":
-		r.dec, err = newPLY(r.src, &r.about)
+		r.dec, err = newPLY(r.src, &r.about, &r.want)
 	case "stl":
 		r.dec, err = newSTL(r.src, &r.about)
 	case "obj":
-		r.dec = newOBJ(r.src, &r.about)
+		r.dec = newOBJ(r.src, &r.about, &r.want)
 	case "glb":
 		r.dec, err = r.newGLB()
 	case "e57":

@@ -11,7 +11,6 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"testing"
 
@@ -118,6 +117,7 @@ func TestRefusals(t *testing.T) {
 		{"torn line", "a.xyz", "1 2 3\n4 5 6\n7 8", "torn"},
 		{"text gone astray", "a.csv", "1,2,3\n" + strings.Repeat("a,b,c\n", 30), "more lines are none"},
 		{"text with a hole", "a.csv", "1,2,3\n4,,6\n7,8,9\n", "line 2"},
+		{"a grid with a pose", "a.txt", "2\n3\n0 0 0\n1 0 0\n0 1 0\n0 0 1\n1 0 0 0\n0 1 0 0\n", "size of a grid"},
 		{"zero corner", "a.obj", "v 0 0 0\nv 1 0 0\nv 0 1 0\nf 0 1 2\n", "count from 1"},
 		{"too negative", "a.obj", "v 0 0 0\nf -1 -2 -3\n", "came before"},
 		{"broken gzip", "a.ply.gz", "\x1f\x8b\x08\x00garbage and more of it", ""},
@@ -325,66 +325,5 @@ func TestBombIsRefused(t *testing.T) {
 	defer func() { _ = r.Close() }()
 	if _, err := r.Content(t.Context(), 1); !errors.Is(err, scan.ErrFormat) || !strings.Contains(err.Error(), "more points than") {
 		t.Errorf("%d bytes gave %v", packed.Len(), err)
-	}
-}
-
-func TestTextColumns(t *testing.T) {
-	for _, c := range []struct {
-		name, content, columns string
-		unit                   length.Unit
-		rgb                    []uint8
-		intensity, nz          float32
-	}{
-		{"intensity", "1 2 3 9\n4 5 6 9\n", "x y z intensity, separated by blanks", "", nil, 9, 0},
-		{"colours", "1;2;3;10;20;30\n4;5;6;11;21;31\n", "x y z red green blue, separated by semicolons", "", []uint8{10, 20, 30}, 0, 0},
-		{"count, intensity and colours", "2\n1 2 3 -700 10 20 30\n4 5 6 -800 11 21 31\n", "x y z intensity red green blue", "", []uint8{10, 20, 30}, -700, 0},
-		{"normals", "1\t2\t3\t0\t0.6\t0.8\n1\t2\t3\t0\t0.8\t0.6\n", "x y z nx ny nz", "", nil, 0, 0.8},
-		{"all", "1,2,3,5,10,20,30,0,0,1\n1,2,3,5,10,20,30,0,0,1\n", "x y z intensity red green blue nx ny nz, separated by commas", "", []uint8{10, 20, 30}, 5, 1},
-		{"named, in another order, with a unit", "Intensity; Z [mm]; Y [mm]; X [mm]; B; G; R\n7;3;2;1;30;20;10\n", "intensity z y x blue green red", length.Millimetre, []uint8{10, 20, 30}, 7, 0},
-		{"a unit in round brackets", "# x(m) y(m) z(m) reflectance\n1 2 3 4\n", "x y z intensity", length.Metre, nil, 4, 0},
-		{"decimal commas", "1,0;2,0;3,0;0,25\n4,5;5,5;6,5;0,5\n", "with decimal commas", "", nil, 0.25, 0},
-		{"bars", "1|2|3|4\n1|2|3|4\n", "separated by bars", "", nil, 4, 0},
-		{"comments of other kinds", "% made by hand\n; another\n1 2 3 4\n% between\n1 2 3 4\n", "x y z intensity", "", nil, 4, 0},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			r, err := OpenAt(strings.NewReader(c.content), int64(len(c.content)), "a.txt")
-			if err != nil {
-				t.Fatal(err)
-			}
-			var b Batch
-			if err := r.Next(&b); err != nil {
-				t.Fatal(err)
-			}
-			if b.X[0] != 1 || b.Y[0] != 2 || b.Z[0] != 3 || r.About().Units != c.unit {
-				t.Errorf("first point %g %g %g in %q", b.X[0], b.Y[0], b.Z[0], r.About().Units)
-			}
-			if notes := strings.Join(r.About().Notes, " "); !strings.Contains(notes, c.columns) {
-				t.Errorf("notes %q do not say %q", notes, c.columns)
-			}
-			if !slices.Equal(b.RGB[:min(3, len(b.RGB))], c.rgb) || c.intensity != 0 && b.Intensity[0] != c.intensity || c.nz != 0 && b.NZ[0] != c.nz {
-				t.Errorf("colours %v, intensity %v, normals %v", b.RGB, b.Intensity, b.NZ)
-			}
-		})
-	}
-}
-
-// A few lines that are no points are counted and said.
-func TestFewOddLinesAreNoted(t *testing.T) {
-	text := strings.Repeat("1 2 3\n", 400) + "oops\n" + strings.Repeat("4 5 6\n", 400) + "and 1 2\n4 5 6\n"
-	c, err := parse(t, "a.xyz", text, 1)
-	if err != nil || c.Cloud.Len() != 801 || len(c.About.Notes) != 1 || !strings.Contains(c.About.Notes[0], "2 of 803 lines") || !strings.Contains(c.About.Notes[0], "line 401") {
-		t.Errorf("%d points, %v, %v", c.Cloud.Len(), c.About.Notes, err)
-	}
-}
-
-// Columns of text are given their room once the length of a row is known.
-func TestTextTakesLittleMoreThanItsCloud(t *testing.T) {
-	text := strings.Repeat("1234.5 2345.6 3456.7\n", 600_000)
-	c, err := parse(t, "a.xyz", text, 1)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if n := c.Cloud.Len(); n != 600_000 || float64(cap(c.Cloud.X)) > 1.1*float64(n) {
-		t.Errorf("%d points in columns of %d", n, cap(c.Cloud.X))
 	}
 }

@@ -19,11 +19,14 @@ type objReader struct {
 	partly  int64 // numbers with something behind them
 	long    []byte
 	corners []int64
+	want    *wants
+	colours bool // whether the vertices have colours, as the first one tells
+	shade   shade
 }
 
-func newOBJ(src *source, about *About) *objReader {
+func newOBJ(src *source, about *About, want *wants) *objReader {
 	about.Encoding = "ascii"
-	return &objReader{src: src, about: about}
+	return &objReader{src: src, about: about, want: want, shade: shade{most: 1}}
 }
 
 func (o *objReader) next(b *Batch) error {
@@ -100,13 +103,35 @@ func (o *objReader) add(b *Batch, line []byte) error {
 func (o *objReader) vertex(b *Batch, rest []byte) {
 	x, rest, okX := o.coordinate(rest)
 	y, rest, okY := o.coordinate(rest)
-	z, _, okZ := o.coordinate(rest)
+	z, rest, okZ := o.coordinate(rest)
 	if !okX || !okY || !okZ {
 		x, y, z = math.NaN(), math.NaN(), math.NaN()
 		o.unread++
 	}
 	b.X, b.Y, b.Z = append(b.X, x), append(b.Y, y), append(b.Z, z)
+	if o.want.colour && (o.colours || o.points == 0) {
+		o.colour(b, rest)
+	}
 	o.points++
+}
+
+// colour takes red, green and blue behind a place, as many programs write them
+// though the format knows a weight there only. A vertex without them, among
+// others that have them, is black.
+func (o *objReader) colour(b *Batch, rest []byte) {
+	red, rest, okR := number(rest)
+	green, rest, okG := number(rest)
+	blue, _, okB := number(rest)
+	if o.points == 0 {
+		o.colours = okR && okG && okB
+	}
+	switch {
+	case !o.colours:
+	case okR && okG && okB:
+		b.RGB = append(b.RGB, o.shade.of(red), o.shade.of(green), o.shade.of(blue))
+	default:
+		b.RGB = append(b.RGB, 0, 0, 0)
+	}
 }
 
 // coordinate reads a number, or of a word such as 3.1+e2 the number it begins

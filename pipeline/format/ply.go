@@ -2,6 +2,7 @@ package format
 
 import (
 	"io"
+	"slices"
 )
 
 // plyReader decodes the body of a PLY file, element by element.
@@ -12,8 +13,12 @@ type plyReader struct {
 	element int   // current element
 	row     int64 // rows of it already read
 	rows    plyRows
+	want    *wants
 	columns vertexColumns
+	roles   []role // of the vertices' properties, in their order
+	shade   shade
 	face    int // index of the corner list among the face's properties
+	strip   int // the same of the triangle strips
 	big     bool
 	corners []int64
 }
@@ -32,15 +37,51 @@ type plyRows interface {
 type vertexColumns struct {
 	xyz       [3]int
 	normal    [3]int
+	colour    [3]int
 	intensity int
 }
 
-func newPLY(src *source, about *About) (*plyReader, error) {
+// role is the place that a number of a vertex has in vertexValues.
+type role uint8
+
+const (
+	unused        role = iota
+	roleX              // and Y and Z behind it
+	roleNormal    = roleX + 3
+	roleColour    = roleNormal + 3
+	roleIntensity = roleColour + 3
+	lastRole      = roleIntensity
+	vertexNumbers = int(lastRole) + 1
+)
+
+// vertexValues are the numbers of one vertex by their roles.
+type vertexValues [vertexNumbers]float64
+
+// rolesOf lists what each of n properties is.
+func (c *vertexColumns) rolesOf(n int) []role {
+	roles := make([]role, n)
+	set := func(first role, at [3]int) {
+		for k, property := range at {
+			if property >= 0 {
+				roles[property] = first + role(k)
+			}
+		}
+	}
+	set(roleX, c.xyz)
+	set(roleNormal, c.normal)
+	set(roleColour, c.colour)
+	if c.intensity >= 0 {
+		roles[c.intensity] = roleIntensity
+	}
+	return roles
+}
+
+func newPLY(src *source, about *About, want *wants) (*plyReader, error) {
 	head, err := readPLYHeader(src, about)
 	if err != nil {
 		return nil, err
 	}
-	p := &plyReader{src: src, about: about, head: head, face: -1}
+	p := &plyReader{src: src, about: about, want: want, head: head, face: -1, strip: -1}
 	about.Points, about.Triangles = 0, 0
 	switch head.encoding {
 	case "ascii":
@@ -56,38 +97,44 @@ func newPLY(src *source, about *About) (*plyReader, error) {
 	for i := range head.elements {
 		p.survey(&head.elements[i])
 	}
-	about.Mesh = about.Triangles > 0
+	about.Mesh = about.Triangles > 0 || p.hasStrips()
+	if p.hasStrips() {
+		about.Triangles = Unsaid // a strip holds any number of them
+	}
 	return p, nil
 }
 
 func (p *plyReader) survey(e *plyElement) {
 	switch e.name {
 	case "vertex":
-		p.about.Points += e.rows
-		p.columns = vertexColumns{
-			xyz:       [3]int{e.find("x"), e.find("y"), e.find("z")},
-			normal:    [3]int{e.find("nx", "normal_x"), e.find("ny", "normal_y"), e.find("nz", "normal_z")},
-			intensity: e.find("intensity", "scalar_Intensity", "scalar_intensity", "Intensity", "reflectance"),
-		}
-		n := p.columns.normal
-		if n[0] < 0 || n[1] < 0 || n[2] < 0 {
-			p.columns.normal = [3]int{-1, -1, -1}
-		}
+		p.about.Points = e.rows
+		p.surveyVertex(e)
 	case "face":
-		p.about.Triangles += e.rows
-		for i, q := range e.properties {
-			if q.count != noScalar && (q.name == "vertex_indices" || q.name == "vertex_index") {
-				p.face = i
-			}
-		}
-		if p.face < 0 && e.rows > 0 {
-			p.about.Notes = append(p.about.Notes, "The faces have no vertex_indices and are left out.")
-			p.about.Triangles -= e.rows
+		p.face = e.findList("vertex_indices", "vertex_index")
+		if p.face >= 0 {
+			p.about.Triangles = e.rows
+		} else if e.rows > 0 {
+			p.about.note("The faces have no vertex_indices and are left out.")
 		}
 	case "tristrips":
-		if e.rows > 0 {
-			p.about.Notes = append(p.about.Notes, "Triangle strips are not read; only the points and faces are.")
-		}
+		p.strip = e.findList("vertex_indices", "vertex_index")
+	}
+}
+
+func (p *plyReader) hasStrips() bool {
+	return p.strip >= 0 && slices.ContainsFunc(p.head.elements, func(e plyElement) bool { return e.name == "tristrips" && e.rows > 0 })
+}
+
+func (p *plyReader) surveyVertex(e *plyElement) {
+	p.columns = vertexColumns{
+		xyz:       [3]int{e.find("x"), e.find("y"), e.find("z")},
+		normal:    whole3(e.find("nx", "normal_x"), e.find("ny", "normal_y"), e.find("nz", "normal_z")),
+		colour:    whole3(e.find("red", "diffuse_red", "r"), e.find("green", "diffuse_green", "g"), e.find("blue", "diffuse_blue", "b")),
+		intensity: e.find("intensity", "scalar_Intensity", "scalar_intensity", "Intensity", "reflectance"),
+	}
+	p.roles = p.columns.rolesOf(len(e.properties))
+	if at := p.columns.colour[0]; at >= 0 {
+		p.shade.most = e.properties[at].kind.fullShade()
 	}
 }
 
@@ -128,9 +175,11 @@ func (p *plyReader) portion(b *Batch, e *plyElement) error {
 	case e.name == "vertex":
 		return p.each(e, n, func() error { return p.vertexRow(b, e) })
 	case e.name == "face" && p.face >= 0:
-		return p.each(e, n, func() error { return p.faceRow(b, e) })
+		return p.each(e, n, func() error { return p.listRow(e, p.face, b.fan) })
+	case e.name == "tristrips" && p.strip >= 0:
+		return p.each(e, 1, func() error { return p.listRow(e, p.strip, b.strips) })
 	default:
-		return p.each(e, n, func() error { return p.otherRow(e) })
+		return p.each(e, n, func() error { return p.listRow(e, -1, nil) })
 	}
 }
 
@@ -163,10 +212,7 @@ func (p *plyReader) cut(e *plyElement, err error) error {
 }
 
 func (p *plyReader) vertexRow(b *Batch, e *plyElement) error {
-	var v [3]float64
-	var n [3]float32
-	var intensity float32
-	c := &p.columns
+	var v vertexValues
 	for i := range e.properties {
 		q := &e.properties[i]
 		if q.count != noScalar {
@@ -179,63 +225,46 @@ func (p *plyReader) vertexRow(b *Batch, e *plyElement) error {
 		if !ok {
 			return p.cut(e, nil)
 		}
-		for k := range 3 {
-			if i == c.xyz[k] {
-				v[k] = x
-			}
-			if i == c.normal[k] {
-				n[k] = float32(x)
-			}
-		}
-		if i == c.intensity {
-			intensity = float32(x)
-		}
+		v[p.roles[i]] = x
 	}
-	b.X, b.Y, b.Z = append(b.X, v[0]), append(b.Y, v[1]), append(b.Z, v[2])
-	if c.normal[0] >= 0 {
-		b.NX, b.NY, b.NZ = append(b.NX, n[0]), append(b.NY, n[1]), append(b.NZ, n[2])
-	}
-	if c.intensity >= 0 {
-		b.Intensity = append(b.Intensity, intensity)
-	}
+	p.addVertex(b, &v)
 	return nil
 }
 
-func (p *plyReader) faceRow(b *Batch, e *plyElement) error {
+func (p *plyReader) addVertex(b *Batch, v *vertexValues) {
+	c := &p.columns
+	b.X, b.Y, b.Z = append(b.X, v[roleX]), append(b.Y, v[roleX+1]), append(b.Z, v[roleX+2])
+	if c.normal[0] >= 0 {
+		b.NX, b.NY, b.NZ = append(b.NX, float32(v[roleNormal])), append(b.NY, float32(v[roleNormal+1])), append(b.NZ, float32(v[roleNormal+2]))
+	}
+	if c.colour[0] >= 0 && p.want.colour {
+		b.RGB = append(b.RGB, p.shade.of(v[roleColour]), p.shade.of(v[roleColour+1]), p.shade.of(v[roleColour+2]))
+	}
+	if c.intensity >= 0 {
+		b.Intensity = append(b.Intensity, float32(v[roleIntensity]))
+	}
+}
+
+// listRow reads one row and hands the list that is property number wanted to
+// take; -1 passes over all.
+func (p *plyReader) listRow(e *plyElement, wanted int, take func([]int64)) error {
 	for i := range e.properties {
 		q := &e.properties[i]
-		if q.count == noScalar {
+		switch {
+		case q.count == noScalar:
 			if _, ok := p.rows.number(q.kind); !ok {
 				return p.cut(e, nil)
 			}
-			continue
-		}
-		if i != p.face {
+		case i != wanted:
 			if err := p.list(e, q, nil); err != nil {
 				return err
 			}
-			continue
-		}
-		p.corners = p.corners[:0]
-		if err := p.list(e, q, &p.corners); err != nil {
-			return err
-		}
-		b.fan(p.corners)
-	}
-	return nil
-}
-
-func (p *plyReader) otherRow(e *plyElement) error {
-	for i := range e.properties {
-		q := &e.properties[i]
-		if q.count != noScalar {
-			if err := p.list(e, q, nil); err != nil {
+		default:
+			p.corners = p.corners[:0]
+			if err := p.list(e, q, &p.corners); err != nil {
 				return err
 			}
-			continue
-		}
-		if _, ok := p.rows.number(q.kind); !ok {
-			return p.cut(e, nil)
+			take(p.corners)
 		}
 	}
 	return nil

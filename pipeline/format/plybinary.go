@@ -23,6 +23,9 @@ func (p *plyReader) binaryVertices(b *Batch, e *plyElement, n int) error {
 		b.NY = p.column32(b.NY, raw, e, c.normal[1], n)
 		b.NZ = p.column32(b.NZ, raw, e, c.normal[2], n)
 	}
+	if c.colour[0] >= 0 && p.want.colour {
+		p.colours(b, raw, e, n)
+	}
 	if c.intensity >= 0 {
 		b.Intensity = p.column32(b.Intensity, raw, e, c.intensity, n)
 	}
@@ -58,6 +61,21 @@ func (p *plyReader) column32(dst []float32, raw []byte, e *plyElement, property,
 		dst[i] = float32(load(raw[i*e.width+q.at:], q.kind, p.big))
 	}
 	return dst
+}
+
+// colours turns three columns into the bytes of the batch.
+func (p *plyReader) colours(b *Batch, raw []byte, e *plyElement, n int) {
+	b.RGB = slices.Grow(b.RGB, 3*n)[:3*n]
+	for k, property := range p.columns.colour {
+		q := e.properties[property]
+		for i := range n {
+			if v := raw[i*e.width+q.at:]; q.kind == uint8s {
+				b.RGB[3*i+k] = v[0]
+			} else {
+				b.RGB[3*i+k] = p.shade.of(load(v, q.kind, p.big))
+			}
+		}
+	}
 }
 
 func (p *plyReader) cutFixed(e *plyElement, got int) error {

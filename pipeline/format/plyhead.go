@@ -1,6 +1,7 @@
 package format
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -52,6 +53,18 @@ func (s scalar) bytes() int {
 	return [...]int{noScalar: 0, int8s: 1, uint8s: 1, int16s: 2, uint16s: 2, int32s: 4, uint32s: 4, float32s: 4, float64s: 8}[s]
 }
 
+// fullShade returns the number for full brightness in a column of colour.
+func (s scalar) fullShade() float64 {
+	switch s {
+	case int16s, uint16s:
+		return 65535
+	case float32s, float64s:
+		return 1
+	default:
+		return 255
+	}
+}
+
 // plyProperty is one column of an element.
 type plyProperty struct {
 	name  string
@@ -78,6 +91,11 @@ func (e *plyElement) find(names ...string) int {
 		}
 	}
 	return -1
+}
+
+// findList is find for lists.
+func (e *plyElement) findList(names ...string) int {
+	return slices.IndexFunc(e.properties, func(p plyProperty) bool { return p.count != noScalar && slices.Contains(names, p.name) })
 }
 
 // plyHeader is everything before the data.
@@ -152,6 +170,9 @@ func (h *plyHeader) addElement(words []string) error {
 	rows, err := strconv.ParseInt(words[2], 10, 64)
 	if err != nil || rows < 0 {
 		return headerError(strconv.Quote(clip(words[2])) + " is not a count")
+	}
+	if slices.ContainsFunc(h.elements, func(e plyElement) bool { return e.name == words[1] }) {
+		return headerError("a second element called " + strconv.Quote(clip(words[1])))
 	}
 	h.elements = append(h.elements, plyElement{name: words[1], rows: rows, fixed: true})
 	return nil
