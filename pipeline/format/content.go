@@ -147,6 +147,9 @@ const (
 func (c *collector) hasRoom() bool {
 	taken := len(c.cloud.X) + len(c.cloud.Y) + len(c.cloud.Z) + len(c.cloud.NX) + len(c.cloud.NY) + len(c.cloud.NZ) +
 		len(c.cloud.Intensity) + len(c.cloud.Row) + len(c.cloud.Column) + len(c.tri)
+	if c.weld != nil {
+		taken += 4 * len(c.weld.slots) // of four numbers each
+	}
 	return 4*int64(taken) <= c.most
 }
 
@@ -178,12 +181,16 @@ func (c *collector) add(b *Batch) error {
 	}
 	if c.weld != nil {
 		c.weld.add(b)
-		return nil
+	} else {
+		c.addPoints(b)
 	}
-	c.addPoints(b)
 	if !c.hasRoom() {
 		return broken("it unpacks to more points than a measured file of its size can hold (%d so far); if it is sound, export it in a plainer format", c.seen)
 	}
+	if c.weld != nil {
+		return nil
+	}
+	c.tri = grown(c.tri, len(b.Tri))
 	for _, i := range b.Tri {
 		if i < 0 || i > math.MaxInt32 {
 			return broken("a face refers to point %d, which the file cannot have", i)
@@ -217,7 +224,7 @@ func (c *collector) addPoints(b *Batch) {
 // scale·v met so far, NaN once there was one.
 func appendScaled(dst []float32, v []float64, scale, origin, worst float64) ([]float32, float64) {
 	at := len(dst)
-	dst = slices.Grow(dst, len(v))[:at+len(v)]
+	dst = grown(dst, len(v))[:at+len(v)]
 	out := dst[at:][:len(v)]
 	for i, x := range v {
 		x *= scale
@@ -225,6 +232,16 @@ func appendScaled(dst []float32, v []float64, scale, origin, worst float64) ([]f
 		out[i] = float32(x - origin)
 	}
 	return dst, worst
+}
+
+// grown makes room for n more, and half of what is there at least. append alone
+// takes a quarter, and so leaves five times the final size behind on its way
+// instead of three times.
+func grown[T any](v []T, n int) []T {
+	if cap(v)-len(v) >= n {
+		return v
+	}
+	return slices.Grow(v, max(n, len(v)/2))
 }
 
 // appendOptional appends a column that a file has for all its points or for none.

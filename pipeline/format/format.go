@@ -94,23 +94,6 @@ func (b *Batch) fan(corners []int64) {
 	}
 }
 
-// strips appends triangle strips, one behind the other with -1 between them:
-// each corner makes a triangle with the two before it, every second turned round.
-func (b *Batch) strips(corners []int64) {
-	start := 0
-	for i, c := range corners {
-		switch {
-		case c < 0:
-			start = i + 1
-		case i-start < 2:
-		case (i-start)%2 == 0:
-			b.Tri = append(b.Tri, corners[i-2], corners[i-1], c)
-		default:
-			b.Tri = append(b.Tri, corners[i-1], corners[i-2], c)
-		}
-	}
-}
-
 // decoder is one format. next appends to an empty batch; a batch left empty and
 // io.EOF mean the end. It may append to the notes of the About it was made with.
 type decoder interface {
@@ -132,6 +115,15 @@ type wants struct {
 // batchRows is the number of records a batch aims at: 8192 points of 24 bytes
 // are 196 kB, which stays in a second-level cache.
 const batchRows = 8192
+
+const (
+	// mostCorners of triangles end a batch early, which large polygons would
+	// make large.
+	mostCorners = 6 * batchRows
+	// longestPolygon is the most corners of one polygon: a million times what is
+	// usual, and less memory than a file may take anyway.
+	longestPolygon = 1 << 20
+)
 
 // Reader streams one file. It is not safe for concurrent use.
 type Reader struct {

@@ -140,6 +140,9 @@ func quotient(m, d uint64) float64 {
 
 func slowNumber(b []byte) (v float64, rest []byte, ok bool) {
 	w, rest := word(b)
+	if len(w) == 3 && w[0]|0x20 == 'n' && w[1]|0x20 == 'a' && w[2]|0x20 == 'n' {
+		return math.NaN(), rest, true // many of them stand in grids with gaps
+	}
 	v, ok = parseNumber(string(w))
 	return v, rest, ok
 }

@@ -162,6 +162,9 @@ func (o *objReader) polygon(b *Batch, rest []byte) error {
 		if corner[0] == '#' {
 			break
 		}
+		if len(o.corners) == longestPolygon {
+			return broken("a face with more than %d corners", longestPolygon)
+		}
 		index, _, _ := bytes.Cut(corner, []byte("/"))
 		i, err := strconv.ParseInt(string(index), 10, 64)
 		switch {

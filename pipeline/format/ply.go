@@ -1,9 +1,6 @@
 package format
 
-import (
-	"io"
-	"slices"
-)
+import "io"
 
 // plyReader decodes the body of a PLY file, element by element.
 type plyReader struct {
@@ -19,6 +16,7 @@ type plyReader struct {
 	shade   shade
 	face    int // index of the corner list among the face's properties
 	strip   int // the same of the triangle strips
+	run     stripRun
 	big     bool
 	corners []int64
 }
@@ -121,10 +119,6 @@ func (p *plyReader) survey(e *plyElement) {
 	}
 }
 
-func (p *plyReader) hasStrips() bool {
-	return p.strip >= 0 && slices.ContainsFunc(p.head.elements, func(e plyElement) bool { return e.name == "tristrips" && e.rows > 0 })
-}
-
 func (p *plyReader) surveyVertex(e *plyElement) {
 	p.columns = vertexColumns{
 		xyz:       [3]int{e.find("x"), e.find("y"), e.find("z")},
@@ -173,19 +167,22 @@ func (p *plyReader) portion(b *Batch, e *plyElement) error {
 	case isBinary && e.fixed:
 		return p.skipFixed(e)
 	case e.name == "vertex":
-		return p.each(e, n, func() error { return p.vertexRow(b, e) })
+		return p.each(b, e, n, func() error { return p.vertexRow(b, e) })
 	case e.name == "face" && p.face >= 0:
-		return p.each(e, n, func() error { return p.listRow(e, p.face, b.fan) })
+		return p.each(b, e, n, func() error { return p.listRow(e, p.face, b.fan) })
 	case e.name == "tristrips" && p.strip >= 0:
-		return p.each(e, 1, func() error { return p.listRow(e, p.strip, b.strips) })
+		return p.strips(b, e)
 	default:
-		return p.each(e, n, func() error { return p.listRow(e, -1, nil) })
+		return p.each(b, e, n, func() error { return p.listRow(e, -1, nil) })
 	}
 }
 
-// each reads n rows one at a time.
-func (p *plyReader) each(e *plyElement, n int, row func() error) error {
+// each reads up to n rows one at a time, fewer where they are large polygons.
+func (p *plyReader) each(b *Batch, e *plyElement, n int, row func() error) error {
 	for range n {
+		if len(b.Tri) > mostCorners {
+			return nil
+		}
 		if err := p.rows.begin(e); err != nil {
 			return p.cut(e, err)
 		}
@@ -249,39 +246,41 @@ func (p *plyReader) addVertex(b *Batch, v *vertexValues) {
 // take; -1 passes over all.
 func (p *plyReader) listRow(e *plyElement, wanted int, take func([]int64)) error {
 	for i := range e.properties {
-		q := &e.properties[i]
-		switch {
-		case q.count == noScalar:
-			if _, ok := p.rows.number(q.kind); !ok {
-				return p.cut(e, nil)
-			}
-		case i != wanted:
-			if err := p.list(e, q, nil); err != nil {
+		if i != wanted {
+			if err := p.pass(e, i); err != nil {
 				return err
 			}
-		default:
-			p.corners = p.corners[:0]
-			if err := p.list(e, q, &p.corners); err != nil {
-				return err
-			}
-			take(p.corners)
+			continue
 		}
+		p.corners = p.corners[:0]
+		if err := p.list(e, &e.properties[i], &p.corners); err != nil {
+			return err
+		}
+		take(p.corners)
+	}
+	return nil
+}
+
+// pass reads property number i of a row and drops it.
+func (p *plyReader) pass(e *plyElement, i int) error {
+	q := &e.properties[i]
+	if q.count != noScalar {
+		return p.list(e, q, nil)
+	}
+	if _, ok := p.rows.number(q.kind); !ok {
+		return p.cut(e, nil)
 	}
 	return nil
 }
 
 // list reads one list property and keeps its numbers where keep is not nil.
 func (p *plyReader) list(e *plyElement, q *plyProperty, keep *[]int64) error {
-	count, ok := p.rows.number(q.count)
-	if !ok {
-		return p.cut(e, nil)
+	n, err := p.length(e, q)
+	if err != nil {
+		return err
 	}
-	n := int64(count)
-	if float64(n) != count || n < 0 {
-		return broken("row %d of the PLY element %q has a list of length %g", p.row+1, clip(e.name), count)
-	}
-	if !p.rows.believable(n, q.kind) {
-		return short("row %d of the PLY element %q promises a list of %d numbers, which the file does not hold", p.row+1, clip(e.name), n)
+	if keep != nil && n > longestPolygon {
+		return broken("row %d of the PLY element %q is a polygon of %d corners", p.row+1, clip(e.name), n)
 	}
 	for range n {
 		v, ok := p.rows.number(q.kind)
@@ -293,6 +292,22 @@ func (p *plyReader) list(e *plyElement, q *plyProperty, keep *[]int64) error {
 		}
 	}
 	return nil
+}
+
+// length reads how many numbers a list has.
+func (p *plyReader) length(e *plyElement, q *plyProperty) (int64, error) {
+	count, ok := p.rows.number(q.count)
+	if !ok {
+		return 0, p.cut(e, nil)
+	}
+	n := int64(count)
+	if float64(n) != count || n < 0 {
+		return 0, broken("row %d of the PLY element %q has a list of length %g", p.row+1, clip(e.name), count)
+	}
+	if !p.rows.believable(n, q.kind) {
+		return 0, short("row %d of the PLY element %q promises a list of %d numbers, which the file does not hold", p.row+1, clip(e.name), n)
+	}
+	return n, nil
 }
 
 // cornerOf turns a number of a corner list into an index; what is none becomes

@@ -47,3 +47,29 @@ func TestListsOnVertices(t *testing.T) {
 		}
 	}
 }
+
+// One list can be a whole scan: it comes in portions that join without a seam,
+// and what stands behind it in its row and file is still found.
+func TestLongStrip(t *testing.T) {
+	const n = 200_000
+	var b strings.Builder
+	b.WriteString("ply\nformat binary_little_endian 1.0\nelement vertex 2\nproperty uchar x\nproperty uchar y\nproperty uchar z\n" +
+		"element tristrips 2\nproperty uchar tag\nproperty list uint uchar vertex_indices\nproperty uchar end\nend_header\n\x00\x00\x00\x01\x00\x00")
+	for range 2 {
+		b.WriteString("\x07\x40\x0d\x03\x00" + strings.Repeat("\x00\x01", n/2) + "\x09") // 0x30d40 is n
+	}
+	c := mustParse(t, "a.ply", b.String())
+	if len(c.About.Notes) != 0 || c.Mesh.Triangles() != 2*(n-2) {
+		t.Fatalf("got %d triangles, %v, want %d", c.Mesh.Triangles(), c.About.Notes, 2*(n-2))
+	}
+	_, err := parse(t, "a.ply", b.String()[:b.Len()-1], 1)
+	mustRefuse(t, err, "promises 2 rows")
+}
+
+func TestEndlessPolygons(t *testing.T) {
+	long := strings.Repeat(" 1", longestPolygon+1)
+	_, err := parse(t, "a.obj", "v 0 0 0\nf"+long+"\n", 1)
+	mustRefuse(t, err, "more than 1048576 corners")
+	_, err = parse(t, "a.ply", strings.Replace(minimalPLY, "3 0 1 2", "1048577"+long, 1), 1)
+	mustRefuse(t, err, "polygon of 1048577 corners")
+}

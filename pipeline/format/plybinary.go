@@ -116,7 +116,7 @@ func (p *plyReader) plainFaces(b *Batch, e *plyElement, n int) error {
 	raw := p.src.peek(min(len(p.src.buf), max(widest, 13*n)))
 	b.Tri = slices.Grow(b.Tri, 3*n)
 	at, done := 0, 0
-	for done < n && at < len(raw) {
+	for done < n && at < len(raw) && len(b.Tri) <= mostCorners {
 		size := 1 + 4*int(raw[at])
 		if at+size > len(raw) {
 			break

@@ -20,6 +20,9 @@ const (
 	// mostExpansion is the largest believable ratio of a scan to its compressed
 	// form. Ascii scans were measured at 3 to 12; deflate itself can reach 1032.
 	mostExpansion = 200
+	// freeExpansion is unpacked before the ratio is looked at: a stretch of equal
+	// numbers at the start of a sound file packs better than the whole.
+	freeExpansion = 8 << 20
 )
 
 // source hands out the bytes of a file in order, through one buffer.
@@ -164,20 +167,21 @@ func (s *source) left(compressedSize int64) int64 {
 // unpack replaces the source of a gzip or zstd file by its content.
 func (r *Reader) unpack() error {
 	head := r.src.peek(4)
+	packed := &counted{r: r.src.rest()}
 	switch {
 	case bytes.HasPrefix(head, []byte{0x1f, 0x8b, 8}):
-		z, err := gzip.NewReader(r.src.rest())
+		z, err := gzip.NewReader(packed)
 		if err != nil {
 			return broken("gzip: %v", err)
 		}
-		r.expand(z, "gzip")
+		r.expand(z, packed, "gzip")
 	case bytes.HasPrefix(head, []byte{0x28, 0xb5, 0x2f, 0xfd}):
-		z, err := zstd.NewReader(r.src.rest(), zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxWindow(32<<20), zstd.WithDecoderLowmem(true))
+		z, err := zstd.NewReader(packed, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxWindow(32<<20), zstd.WithDecoderLowmem(true))
 		if err != nil {
 			return broken("zstd: %v", err)
 		}
 		r.closers = append(r.closers, z.IOReadCloser())
-		r.expand(z, "zstd")
+		r.expand(z, packed, "zstd")
 	}
 	return nil
 }
@@ -187,11 +191,22 @@ func (s *source) rest() io.Reader {
 	return io.MultiReader(bytes.NewReader(s.buf[s.pos:s.end]), s.r)
 }
 
-func (r *Reader) expand(z io.Reader, method string) {
-	packed := r.src.size
+func (r *Reader) expand(z io.Reader, packed *counted, method string) {
 	r.about.Compression = method
-	r.src = newSource(&limited{r: z, method: method, left: sourceBuffer + mostExpansion*packed}, Unsaid)
+	r.src = newSource(&limited{r: z, packed: packed, method: method}, Unsaid)
 	r.name = trimPackedSuffix(r.name)
+}
+
+// counted counts the bytes that go through it.
+type counted struct {
+	r    io.Reader
+	done int64
+}
+
+func (c *counted) Read(p []byte) (int, error) {
+	n, err := c.r.Read(p)
+	c.done += int64(n)
+	return n, err
 }
 
 func trimPackedSuffix(name string) string {
@@ -203,19 +218,20 @@ func trimPackedSuffix(name string) string {
 	return name
 }
 
-// limited passes on decompressed bytes until there are absurdly many of them,
-// and turns the decompressor's faults into format errors.
+// limited passes on decompressed bytes until there are absurdly many of them for
+// the packed ones so far, and turns the decompressor's faults into format errors.
 type limited struct {
 	r      io.Reader
+	packed *counted
 	method string
-	left   int64
+	done   int64
 }
 
 func (l *limited) Read(p []byte) (int, error) {
 	n, err := l.r.Read(p)
-	l.left -= int64(n)
+	l.done += int64(n)
 	switch {
-	case l.left < 0:
+	case l.done > freeExpansion+mostExpansion*l.packed.done:
 		return n, broken("%s content is more than %d times its compressed size", l.method, mostExpansion)
 	case err == nil || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF):
 		return n, err

@@ -106,24 +106,58 @@ func (s *asciiSTL) end() error {
 	return io.EOF
 }
 
+// add takes a line, which usually holds one keyword and what belongs to it; some
+// programs put a whole facet into one.
 func (s *asciiSTL) add(b *Batch, line []byte) error {
-	first, rest := word(line)
-	switch keyword(first) {
-	case "vertex":
-		return s.vertex(b, rest)
-	case "endloop":
-		return s.facet(b)
-	case "solid":
-		s.inside = true
-		s.solids++
-		s.about.declare(string(rest))
-	case "endsolid":
-		s.inside = false
-	case "", "facet", "outer", "endfacet":
-	default:
-		return broken("an ascii STL has no %q", clip(string(first)))
+	for more := true; more; {
+		first, rest := word(line)
+		var err error
+		switch keyword(first) {
+		case "vertex":
+			rest, err = s.vertex(b, rest)
+		case "endloop":
+			err = s.facet(b)
+		case "solid":
+			s.inside = true
+			s.solids++
+			s.about.declare(string(rest))
+			return nil
+		case "endsolid":
+			s.inside = false
+			return nil
+		case "facet":
+			rest = skipWords(rest, 4) // normal and its three numbers
+		case "outer":
+			rest = skipWords(rest, 1)
+		case "", "endfacet":
+		default:
+			err = broken("an ascii STL has no %q", clip(string(first)))
+		}
+		if err != nil {
+			return err
+		}
+		line = skipBlanks(rest)
+		more = len(line) > 0 && isKeyword(line)
 	}
 	return nil
+}
+
+func skipWords(b []byte, n int) []byte {
+	for ; n > 0 && len(b) > 0; n-- {
+		_, b = word(b)
+	}
+	return b
+}
+
+// isKeyword reports whether a line goes on with a word of the format; anything
+// else behind a keyword is passed over.
+func isKeyword(line []byte) bool {
+	first, _ := word(line)
+	switch keyword(first) {
+	case "vertex", "facet", "outer", "endloop", "endfacet", "endsolid":
+		return true
+	}
+	return false
 }
 
 // keyword returns a word of the format in lower case, whichever way it is
@@ -137,17 +171,17 @@ func keyword(w []byte) string {
 	return string(w)
 }
 
-func (s *asciiSTL) vertex(b *Batch, rest []byte) error {
+func (s *asciiSTL) vertex(b *Batch, rest []byte) ([]byte, error) {
 	x, rest, okX := number(rest)
 	y, rest, okY := number(rest)
-	z, _, okZ := number(rest)
+	z, rest, okZ := number(rest)
 	if !okX || !okY || !okZ {
-		return broken("a vertex without three numbers")
+		return nil, broken("a vertex without three numbers")
 	}
 	b.X, b.Y, b.Z = append(b.X, x), append(b.Y, y), append(b.Z, z)
 	s.points++
 	s.loop++
-	return nil
+	return rest, nil
 }
 
 func (s *asciiSTL) facet(b *Batch) error {

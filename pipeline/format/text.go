@@ -71,7 +71,13 @@ func (t *textReader) next(b *Batch) error {
 			return err
 		}
 		t.lineNo++
-		if t.split(bytes.TrimPrefix(line, []byte("\xef\xbb\xbf"))) && t.isWhole() {
+		if t.lineNo == 1 {
+			line = bytes.TrimPrefix(line, []byte("\xef\xbb\xbf"))
+		}
+		if isComment(line) {
+			continue
+		}
+		if t.split(line) && t.isWhole() {
 			t.started = true
 			t.rows++
 			t.add(b)
@@ -98,14 +104,26 @@ const (
 	oddShare = 100
 )
 
-// oddLine lets headings, blank lines and comments pass, and a few others.
+// isComment reports whether a line is blank or marked as a comment.
+func isComment(line []byte) bool {
+	line = skipBlanks(line)
+	if len(line) == 0 {
+		return true
+	}
+	switch line[0] {
+	case '#', '%', ';':
+		return true
+	default:
+		return line[0] == '/' && len(line) > 1 && line[1] == '/'
+	}
+}
+
+// oddLine lets headings pass, and a few lines that are no points.
 func (t *textReader) oddLine(line []byte) error {
-	bare := skipBlanks(line)
-	isComment := len(bare) == 0 || bytes.IndexByte([]byte("#%;"), bare[0]) >= 0 || bytes.HasPrefix(bare, []byte("//"))
 	switch {
-	case !t.started || isComment:
+	case !t.started:
 		return nil
-	case t.isNextCount(bare):
+	case t.isNextCount(line):
 		return nil
 	case t.src.atEnd():
 		return short("the last line (%d) is torn: %q", t.lineNo, clip(string(line)))
@@ -121,8 +139,8 @@ func (t *textReader) oddLine(line []byte) error {
 
 // isNextCount takes the count of a further scan, which some programs put behind
 // the last point of the one before.
-func (t *textReader) isNextCount(bare []byte) bool {
-	n, ok := loneCount(bare)
+func (t *textReader) isNextCount(line []byte) bool {
+	n, ok := loneCount(line)
 	if !ok || t.about.Points != t.rows || n > math.MaxInt64-t.rows {
 		return false
 	}
