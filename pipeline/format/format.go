@@ -1,7 +1,8 @@
 // Package format reads and writes scan files. A path comes in; what the file
 // says about itself (About), batches of points and triangles in the file's own
 // numbers (Reader.Next), or the whole as a cloud or a mesh in millimetres (Read)
-// go out. PLY, STL, OBJ, GLB and text are read, each also inside gzip or zstd.
+// go out. PLY, STL, OBJ, GLB, E57, LAS, LAZ, PCD and text are read, each also
+// inside gzip or zstd, text also in UTF-16.
 //
 // Three ideas. The format is told by content first and by name second, since
 // names lie. A header's counts are claims: memory is taken for what the file can
@@ -175,6 +176,7 @@ func (r *Reader) start() error {
 	if err := r.unpack(); err != nil {
 		return err
 	}
+	r.recode()
 	kind, err := detect(r.src, r.name)
 	if err != nil {
 		return err
