@@ -46,7 +46,7 @@ func (c *Checked) scanOn() string {
 		have := c.arrived(i)
 		switch {
 		case ins.Expect > have && ins.Kind == job.Station:
-			return fmt.Sprintf("Scan on: set-up %d of %d of %s is next, with at least three spheres in sight that other set-ups see too.", have+1, ins.Expect, ins.Name)
+			return strings.TrimSpace(fmt.Sprintf("Scan on: set-up %d of %d of %s is next, with at least three spheres in sight that other set-ups see too. %s", have+1, ins.Expect, ins.Name, c.advise()))
 		case ins.Expect > have:
 			return fmt.Sprintf("Scan on: scan %d of %d of %s is next.", have+1, ins.Expect, ins.Name)
 		case have == 0:

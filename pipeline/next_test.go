@@ -1,10 +1,13 @@
 package pipeline
 
 import (
+	"math"
 	"strings"
 	"testing"
 
+	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
+	"trammel/pipeline/network"
 )
 
 func TestNext(t *testing.T) {
@@ -35,5 +38,40 @@ func TestNext(t *testing.T) {
 				t.Errorf("%s: %q does not say %q", c.name, got, want)
 			}
 		}
+	}
+}
+
+// A network that one side of the object hangs on weakly is predicted so, and a
+// sphere on that side is advised.
+func TestPredictedAndAdvised(t *testing.T) {
+	layout := []geom.Vec{{}, {X: 1000, Y: 200, Z: 400}, {X: 300, Y: 1100, Z: 900}, {X: 900, Y: 900, Z: 100}}
+	var stations []network.Station
+	for k := range 4 {
+		pose := geom.Pose{R: geom.RotVec(geom.Vec{Z: float64(k)}), T: geom.Vec{X: 3000 * math.Cos(float64(k)), Y: 3000 * math.Sin(float64(k)), Z: 1500}}
+		if k == 0 {
+			pose = geom.IdentityPose()
+		}
+		s := network.Station{Name: string(rune('a' + k))}
+		for i, p := range layout {
+			s.Observations = append(s.Observations, network.Observation{Center: pose.Inverse().Apply(p.Add(geom.Vec{X: 0.05 * math.Sin(float64(7*i+k))})), Cov: geom.Diag(0.04, 0.04, 0.04)})
+		}
+		stations = append(stations, s)
+	}
+	solved, err := network.Solve(t.Context(), stations, network.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	box := geom.Box{Min: geom.Vec{X: -200, Y: -200}, Max: geom.Vec{X: 5000, Y: 1200, Z: 1000}}
+	c := &Checked{Job: &job.Sheet{Object: &box, Mounts: []job.Mount{{Name: "near", Near: geom.Vec{X: 500, Y: 500, Z: 300}}}}, Network: &solved, ToFrame: geom.IdentityPose(), observed: stations}
+	c.predict()
+	if len(c.Predicted) != 9 {
+		t.Fatalf("%d places", len(c.Predicted))
+	}
+	worst, sigma := c.WorstPredicted()
+	if !strings.HasPrefix(worst.Name, "corner +X") || sigma < 3*c.Predicted[0].Sigma.Norm() {
+		t.Errorf("worst at %s with %.3f mm; the near mount has %.3f mm", worst.Name, sigma, c.Predicted[0].Sigma.Norm())
+	}
+	if text := c.advise(); !strings.Contains(text, "One more sphere near") || !strings.Contains(text, "corner +X") {
+		t.Errorf("advice %q", text)
 	}
 }

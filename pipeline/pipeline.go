@@ -92,6 +92,7 @@ func (r *run) check(ctx context.Context, dir string, sheet *job.Sheet) (*Checked
 	c.meetGiven()
 	c.fewSpheres()
 	c.setDatum()
+	c.predict()
 	return c, nil
 }
 

@@ -61,7 +61,10 @@ type Checked struct {
 	ToFrame  geom.Pose       // network → the frame of the deliverables
 	Findings []job.Finding   // all of the job, those of its files included
 
-	capturing bool // the job still counts as being captured
+	Predicted []Predicted // how well registration places the object's corners and mounts
+
+	observed  []network.Station // what the network was solved from
+	capturing bool              // the job still counts as being captured
 }
 
 // Hold reports whether a finding puts the job on hold.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"path"
 
 	"trammel/pipeline/geom"
@@ -13,7 +14,7 @@ import (
 	"trammel/pipeline/stage"
 )
 
-const networkVersion = 1
+const networkVersion = 2
 
 // tie places the set-ups: by the spheres that they share, or as given.
 func (r *run) tie(ctx context.Context, c *Checked) error {
@@ -65,7 +66,7 @@ func (r *run) tieBySpheres(ctx context.Context, c *Checked) error {
 		s := network.Station{Name: c.Files[i].Path}
 		for _, b := range c.Files[i].Spheres {
 			if b.Usable {
-				s.Observations = append(s.Observations, network.Observation{Center: b.Center, Cov: b.Cov})
+				s.Observations = append(s.Observations, network.Observation{Center: b.Center, Cov: b.Cov, Kind: kindOf(c.Job.Spheres, b.Nominal)})
 			}
 		}
 		stations, files = append(stations, s), append(files, i)
@@ -83,12 +84,23 @@ func (r *run) tieBySpheres(ctx context.Context, c *Checked) error {
 	if err != nil {
 		return fmt.Errorf("tie set-ups: %w", err)
 	}
-	c.Network = &solved
+	c.Network, c.observed = &solved, stations
 	c.Findings = append(c.Findings, solved.Findings...)
 	for k, s := range solved.Stations {
 		c.Stations = append(c.Stations, Station{File: files[k], ToNetwork: s.StationToNetwork, RMS: s.RMS, Linked: s.Linked, Solved: k})
 	}
 	return nil
+}
+
+// kindOf returns which of the sheet's kinds of spheres has a diameter.
+func kindOf(kinds []job.Spheres, diameter float64) int {
+	best := 0
+	for i, k := range kinds {
+		if math.Abs(k.Diameter-diameter) < math.Abs(kinds[best].Diameter-diameter) {
+			best = i
+		}
+	}
+	return best
 }
 
 // takePoses takes the poses that an instrument's files bring, or else those of its

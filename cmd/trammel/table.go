@@ -192,6 +192,9 @@ func printNetwork(e *env, c *pipeline.Checked) {
 		}
 	}
 	say(e.stdout, "Network: %d of %d set-ups tied by %d spheres, redundancy %d, sigma0 %.2f.\n", linked, len(c.Stations), tying, c.Network.DOF, c.Network.Sigma0)
+	if p, sigma := c.WorstPredicted(); sigma > 0 {
+		say(e.stdout, "Predicted: registration places every corner and mount of the object within %.2f mm (1 sigma in space), worst at %s.\n", sigma, printable(p.Name))
+	}
 }
 
 // counted writes a number and what it counts.

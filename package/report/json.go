@@ -27,12 +27,20 @@ type Vec3 [3]float64
 
 // Check is the document of `trammel check --json`.
 type Check struct {
-	Format   string        `json:"format"`
-	Units    length.Unit   `json:"units"`
-	Files    []File        `json:"files"`
-	Network  Network       `json:"network"`
-	Next     string        `json:"next,omitempty"` // what the crew should do next, in one sentence
-	Findings []job.Finding `json:"findings"`       // all of the job, those of its files included
+	Format    string        `json:"format"`
+	Units     length.Unit   `json:"units"`
+	Files     []File        `json:"files"`
+	Network   Network       `json:"network"`
+	Next      string        `json:"next,omitempty"`      // what the crew should do next, in one sentence
+	Predicted []Predicted   `json:"predicted,omitempty"` // what registration alone adds at mounts and corners
+	Findings  []job.Finding `json:"findings"`            // all of the job, those of its files included
+}
+
+// Predicted is what registration will add to the uncertainty of a place, 1 sigma.
+type Predicted struct {
+	Name  string `json:"name"`
+	At    Vec3   `json:"at"`
+	Sigma Vec3   `json:"sigma"`
 }
 
 // File is what was found out about one scan. Lengths are in the file's own frame.
@@ -313,6 +321,9 @@ func newCheck(c *pipeline.Checked, toFrame geom.Pose, format string) Check {
 		if format != checkFormat {
 			d.Files[i].Rejected = nil // for the crew, not for the client
 		}
+	}
+	for _, p := range c.Predicted {
+		d.Predicted = append(d.Predicted, Predicted{p.Name, s.vec(p.At), s.vec(p.Sigma)})
 	}
 	if format != checkFormat {
 		d.Next = ""

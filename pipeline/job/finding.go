@@ -20,32 +20,34 @@ type Code string
 
 // The finding codes, each with the one sentence that says when it is given.
 const (
-	FileUnreadable  Code = "file-unreadable"  // the file is not a scan, or is damaged
-	FileTruncated   Code = "file-truncated"   // the file is shorter than its header promises
-	FileDuplicate   Code = "file-duplicate"   // the same content as another file of the job; it is used once
-	PointsInvalid   Code = "points-invalid"   // NaN, infinite or absurd coordinates were left out
-	PointsDoubled   Code = "points-doubled"   // many points stand exactly where another one does
-	PointsStray     Code = "points-stray"     // many points have nothing around them
-	ScanNoisy       Code = "scan-noisy"       // the points scatter more than the job sheet says of the instrument
-	Saturated       Code = "saturated"        // many returns are at the instrument's largest intensity
-	MeshFlawed      Code = "mesh-flawed"      // triangles without area, twice there or facing the wrong way, non-manifold edges
-	UnitsUnknown    Code = "units-unknown"    // nothing says what the file is in
-	UnitsMismatch   Code = "units-mismatch"   // declared units disagree with the spheres of known diameter or with the object's size
-	SpheresFew      Code = "spheres-few"      // a station shows fewer than three usable spheres
-	SphereDiameter  Code = "sphere-diameter"  // a fitted diameter is outside the tolerance; the sphere is not used
-	SphereMoved     Code = "sphere-moved"     // a sphere stands elsewhere for some stations than for the others
-	StationScale    Code = "station-scale"    // a station's distances are too long or too short by one factor
-	LayoutWeak      Code = "layout-weak"      // the spheres seen leave a rotation poorly held
-	LayoutAmbiguous Code = "layout-ambiguous" // a station fits the others in more than one way
-	StationUnlinked Code = "station-unlinked" // a station cannot be tied to the rest
-	OverlapBias     Code = "overlap-bias"     // registered scans disagree systematically where they overlap
-	ScansMissing    Code = "scans-missing"    // fewer files than expected
-	RegionUncovered Code = "region-uncovered" // less of a required region was seen than its share
-	MeshDeviation   Code = "mesh-deviation"   // the budget cannot be met within the allowed deviation
-	DatumPoor       Code = "datum-poor"       // the datum does not fit its points or planes
-	Stickers        Code = "stickers"         // targets or tape were found on the skin
-	MountMissing    Code = "mount-missing"    // nothing of the expected kind was found at a mount
-	MountUncertain  Code = "mount-uncertain"  // a mount was found, but its uncertainty is too large
+	FileUnreadable   Code = "file-unreadable"   // the file is not a scan, or is damaged
+	FileTruncated    Code = "file-truncated"    // the file is shorter than its header promises
+	FileDuplicate    Code = "file-duplicate"    // the same content as another file of the job; it is used once
+	PointsInvalid    Code = "points-invalid"    // NaN, infinite or absurd coordinates were left out
+	PointsDoubled    Code = "points-doubled"    // many points stand exactly where another one does
+	PointsStray      Code = "points-stray"      // many points have nothing around them
+	ScanNoisy        Code = "scan-noisy"        // the points scatter more than the job sheet says of the instrument
+	Saturated        Code = "saturated"         // many returns are at the instrument's largest intensity
+	MeshFlawed       Code = "mesh-flawed"       // triangles without area, twice there or facing the wrong way, non-manifold edges
+	UnitsUnknown     Code = "units-unknown"     // nothing says what the file is in
+	UnitsMismatch    Code = "units-mismatch"    // declared units disagree with the spheres of known diameter or with the object's size
+	SpheresFew       Code = "spheres-few"       // a station shows fewer than three usable spheres
+	SphereDiameter   Code = "sphere-diameter"   // a fitted diameter is outside the tolerance; the sphere is not used
+	SphereMoved      Code = "sphere-moved"      // a sphere stands elsewhere for some stations than for the others
+	StationScale     Code = "station-scale"     // a station's distances are too long or too short by one factor
+	StationDisturbed Code = "station-disturbed" // a set-up was moved while it scanned: its spheres stand in two groups
+	StationRepeated  Code = "station-repeated"  // two set-ups stand in one place: the second adds no new view
+	LayoutWeak       Code = "layout-weak"       // the spheres seen leave a rotation poorly held
+	LayoutAmbiguous  Code = "layout-ambiguous"  // a station fits the others in more than one way
+	StationUnlinked  Code = "station-unlinked"  // a station cannot be tied to the rest
+	OverlapBias      Code = "overlap-bias"      // registered scans disagree systematically where they overlap
+	ScansMissing     Code = "scans-missing"     // fewer files than expected
+	RegionUncovered  Code = "region-uncovered"  // less of a required region was seen than its share
+	MeshDeviation    Code = "mesh-deviation"    // the budget cannot be met within the allowed deviation
+	DatumPoor        Code = "datum-poor"        // the datum does not fit its points or planes
+	Stickers         Code = "stickers"          // targets or tape were found on the skin
+	MountMissing     Code = "mount-missing"     // nothing of the expected kind was found at a mount
+	MountUncertain   Code = "mount-uncertain"   // a mount was found, but its uncertainty is too large
 )
 
 // Finding is something that a person should know about a job: what it is, what

@@ -33,7 +33,31 @@ func (s *solver) settle() {
 	for range 3 * len(s.stations) { // more blunders than that are no network
 		c, ok := s.strongest()
 		if !ok || !s.take(c) {
-			return
+			break
+		}
+	}
+	s.joinSplits()
+}
+
+// joinSplits puts places of one sphere together again that were split from it one
+// after the other and turn out to be one: while another blunder was in the network,
+// a part of the stations on the moved side may have stood out before the rest.
+func (s *solver) joinSplits() {
+	for i := 0; i < len(s.split); i++ {
+		for j := i + 1; j < len(s.split); j++ {
+			x, y := s.split[i], s.split[j]
+			if !x.resolved || !y.resolved || x.sphere != y.sphere || s.spheres[x.place].center.Dist(s.spheres[y.place].center) > 3.5*math.Hypot(x.sigma, y.sigma) {
+				continue
+			}
+			s.move(s.seers(y.place), y.place, x.place)
+			s.split = slices.Delete(s.split, j, j+1)
+			for k := range s.split { // what was split off the place that is gone was split off the one it joined
+				if s.split[k].sphere == y.place {
+					s.split[k].sphere = x.place
+				}
+			}
+			s.adjust()
+			j--
 		}
 	}
 }
@@ -96,7 +120,7 @@ func (s *solver) seers(at int) []int {
 func (s *solver) joinPlaces() {
 	for p := range s.spheres {
 		for q := p + 1; q < len(s.spheres); q++ {
-			if s.spheres[p].center.Dist(s.spheres[q].center) > s.o.Nudge {
+			if s.spheres[p].kind != s.spheres[q].kind || s.spheres[p].center.Dist(s.spheres[q].center) > s.o.Nudge {
 				continue
 			}
 			a, b := s.seers(p), s.seers(q)
@@ -242,7 +266,7 @@ func (s *solver) take(c suspicion) bool {
 		stations[i] = s.adjusted.equations[s.adjusted.bySphere[c.sphere][g]].station
 	}
 	found := splitOff{sphere: at, place: len(s.spheres), by: c.estimate, sigma: c.sigma, resolved: true}
-	s.spheres = append(s.spheres, sphere{center: s.spheres[at].center.Add(c.estimate), sigma: s.spheres[at].sigma, origin: s.spheres[at].origin})
+	s.spheres = append(s.spheres, sphere{center: s.spheres[at].center.Add(c.estimate), sigma: s.spheres[at].sigma, kind: s.spheres[at].kind, origin: s.spheres[at].origin})
 	s.move(stations, at, found.place)
 	if s.isHeld() && s.adjust() {
 		s.split = append(s.split, found)

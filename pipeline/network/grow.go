@@ -126,7 +126,7 @@ func (s *solver) place(station int, pose geom.Pose, slack float64) {
 		if at < 0 {
 			got[j] = len(s.spheres)
 			o := s.seen[station][j]
-			s.spheres = append(s.spheres, sphere{center: pose.Apply(o.center), sigma: o.sigma, origin: len(s.spheres)})
+			s.spheres = append(s.spheres, sphere{center: pose.Apply(o.center), sigma: o.sigma, kind: o.kind, origin: len(s.spheres)})
 		}
 	}
 	s.poses[station], s.places[station] = pose, got
@@ -144,7 +144,7 @@ func (s *solver) assign(station int, pose geom.Pose, gate float64) places {
 	for j, o := range s.seen[station] {
 		p := pose.Apply(o.center)
 		for at, x := range s.spheres {
-			if d := x.center.Dist(p); d <= gate*math.Hypot(o.sigma, x.sigma) {
+			if d := x.center.Dist(p); x.kind == o.kind && d <= gate*math.Hypot(o.sigma, x.sigma) {
 				list = append(list, pairing{j, at, d})
 			}
 		}
@@ -182,7 +182,7 @@ func (s *solver) known() []sight {
 	var list []sight
 	for i, x := range s.spheres {
 		if count[i] > 1 || len(s.spheres) <= 60 {
-			list = append(list, sight{center: x.center, sigma: x.sigma})
+			list = append(list, sight{center: x.center, sigma: x.sigma, kind: x.kind})
 		}
 	}
 	return list

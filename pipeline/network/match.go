@@ -50,6 +50,11 @@ func edges(s []sight) []edge {
 	return list
 }
 
+// mostMatches is how many different matches two stations may have before their
+// layout counts as one that repeats itself, such as a wall of equal domes. Thirty
+// candidates a station, of which eight are real, were seen to have two.
+const mostMatches = 200
+
 // matcher looks for matches of b onto a. slack is agree, or more.
 type matcher struct {
 	a, b   []sight
@@ -133,7 +138,7 @@ func (m *matcher) within(e float64, i, k, j, l int) bool {
 }
 
 func (m *matcher) propose(i, k, j, l int, scale float64) {
-	if !m.same(i, k, j, l, scale) {
+	if len(m.found) > mostMatches || m.a[i].kind != m.b[j].kind || m.a[k].kind != m.b[l].kind || !m.same(i, k, j, l, scale) {
 		return
 	}
 	fromJ, fromL, per := m.db[j], m.db[l], 1/scale
@@ -144,16 +149,22 @@ func (m *matcher) propose(i, k, j, l int, scale float64) {
 		di, dk := m.da[i][x], m.da[k][x]
 		for y := range fromJ {
 			e, f := di-fromJ[y]*per, dk-fromL[y]*per
-			if math.Abs(e) > m.reach || math.Abs(f) > m.reach || y == j || y == l {
+			if max(math.Abs(e), math.Abs(f)) > m.reach || y == j || y == l {
 				continue
 			}
-			three := [3][2]int{{i, j}, {k, l}, {x, y}}
-			// Nearly on one line, the rotation about it would be open.
-			if m.within(e, i, x, j, y) && m.within(f, k, x, l, y) && m.height(i, k, x) > 10*m.slack*m.a[x].sigma && !m.known(three) {
+			if three := [3][2]int{{i, j}, {k, l}, {x, y}}; m.within(e, i, x, j, y) && m.within(f, k, x, l, y) && m.isNew(three) {
 				m.verify(three[:], scale)
 			}
 		}
 	}
+}
+
+// isNew reports whether a third pair makes a triangle worth looking into: of one
+// kind, not nearly on one line, where the rotation about it would be open, and not
+// in a match already.
+func (m *matcher) isNew(three [3][2]int) bool {
+	i, k, x := three[0][0], three[1][0], three[2][0]
+	return len(m.found) <= mostMatches && m.a[x].kind == m.b[three[2][1]].kind && m.height(i, k, x) > 10*m.slack*m.a[x].sigma && !m.known(three)
 }
 
 // height returns the distance of x from the line through i and k, in a.
@@ -228,7 +239,7 @@ func (m *matcher) agreeing(toA geom.Pose, scale float64) [][2]int {
 		p := toA.Apply(b.center.Scale(1 / scale))
 		best, at := math.Inf(1), -1
 		for i, a := range m.a {
-			if d := a.center.Sub(p).Norm2(); d < best {
+			if d := a.center.Sub(p).Norm2(); d < best && a.kind == b.kind {
 				best, at = d, i
 			}
 		}
@@ -262,6 +273,9 @@ func (m *matcher) best() match {
 		if len(f.pairs) == len(b.pairs) && m.apart(f, b) > 20*m.reach {
 			b.rivals++
 		}
+	}
+	if len(m.found) > mostMatches {
+		b.rivals++
 	}
 	b.chance = m.chance(len(b.pairs))
 	return b

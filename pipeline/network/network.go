@@ -30,6 +30,7 @@ import (
 type Observation struct {
 	Center geom.Vec // mm, in the station's frame
 	Cov    geom.Mat // mm², in the station's frame
+	Kind   int      // spheres of different kinds, such as diameters, are never taken for one
 }
 
 // Station is one set-up.
@@ -71,11 +72,14 @@ type StationResult struct {
 	Linked           bool
 	StationToNetwork geom.Pose // identity where not linked
 	Cov              fit.Mat6  // rotation vector (rad, about the network axes) and translation (mm); zero for the first station
-	RMS              float64   // of its residuals, mm, 3D
-	Spheres          []int     // index into Result.Spheres of each observation, -1 where it belongs to none
-	Redundancy       float64   // sum of the redundancy numbers of its observations
-	Detectable       float64   // smallest displacement of its worst-controlled sphere that would be found, mm; 0 = none would
-	Scale            float64   // the factor that its distances are too long by, 1 unless station-scale was found
+	// Free is the covariance of the pose against the spheres as a whole, which no
+	// station holds: rotation vector and translation at Result.Middle. See Predict.
+	Free       fit.Mat6
+	RMS        float64 // of its residuals, mm, 3D
+	Spheres    []int   // index into Result.Spheres of each observation, -1 where it belongs to none
+	Redundancy float64 // sum of the redundancy numbers of its observations
+	Detectable float64 // smallest displacement of its worst-controlled sphere that would be found, mm; 0 = none would
+	Scale      float64 // the factor that its distances are too long by, 1 unless station-scale was found
 }
 
 // Status says how a sphere entered the network.
@@ -113,11 +117,12 @@ type Result struct {
 	Stations []StationResult
 	Spheres  []SphereResult
 	Tests    []Test
-	Sigma0   float64 // standard deviation of unit weight
-	DOF      int     // redundancy of the network
-	Chi2     float64 // Σ vᵀPv
-	PValue   float64 // chance of a Chi2 at least as large when all is well
-	Inflated bool    // the covariances were multiplied by Sigma0², since PValue is below the level of significance
+	Sigma0   float64  // standard deviation of unit weight
+	DOF      int      // redundancy of the network
+	Chi2     float64  // Σ vᵀPv
+	PValue   float64  // chance of a Chi2 at least as large when all is well
+	Inflated bool     // the covariances were multiplied by Sigma0², since PValue is below the level of significance
+	Middle   geom.Vec // of the spheres that tie the network
 	Findings []job.Finding
 }
 
@@ -170,6 +175,7 @@ type places []int
 type sphere struct {
 	center geom.Vec
 	sigma  float64
+	kind   int
 	origin int // the sphere that this is another place of, or its own index
 }
 
@@ -179,6 +185,7 @@ type sight struct {
 	center geom.Vec
 	cov    geom.Mat
 	sigma  float64
+	kind   int
 }
 
 func prepare(stations []Station, floor float64) ([][]sight, error) {
@@ -192,7 +199,7 @@ func prepare(stations []Station, floor float64) ([][]sight, error) {
 			if !ob.Center.IsFinite() || !values.IsFinite() || !(values.X > 1e-12*values.Z) {
 				return nil, fmt.Errorf("sphere %d of %s: %w", j+1, st.Name, ErrObservation)
 			}
-			seen[i][j] = sight{ob.Center, c, math.Sqrt(values.Z)}
+			seen[i][j] = sight{ob.Center, c, math.Sqrt(values.Z), ob.Kind}
 		}
 	}
 	return seen, nil

@@ -70,7 +70,7 @@ func exact(noise func(k, i int, x geom.Vec) geom.Vec) *solver {
 		st := Station{Name: fmt.Sprintf("s%d", k)}
 		var at places
 		for i, x := range s.spheres {
-			st.Observations = append(st.Observations, Observation{p.Inverse().Apply(x.center.Add(noise(k, i, x.center))), geom.Identity().Scale(0.0025)})
+			st.Observations = append(st.Observations, Observation{Center: p.Inverse().Apply(x.center.Add(noise(k, i, x.center))), Cov: geom.Identity().Scale(0.0025)})
 			at = append(at, i)
 		}
 		s.stations, s.places, s.linked = append(s.stations, st), append(s.places, at), append(s.linked, k)
@@ -207,10 +207,10 @@ func (m sim) make(seed uint64) ([]Station, []geom.Pose) {
 			cov := geom.Identity().Scale(m.sigma * m.sigma).Add(geom.Outer(axis, axis).Scale(-0.75 * m.sigma * m.sigma))
 			e := normal().Scale(m.sigma)
 			e = e.AddScaled(-0.5*e.Dot(axis), axis)
-			st.Observations = append(st.Observations, Observation{p.Add(e), cov})
+			st.Observations = append(st.Observations, Observation{Center: p.Add(e), Cov: cov})
 		}
 		for range m.extra {
-			st.Observations = append(st.Observations, Observation{normal().Scale(3000), geom.Identity().Scale(m.sigma * m.sigma)})
+			st.Observations = append(st.Observations, Observation{Center: normal().Scale(3000), Cov: geom.Identity().Scale(m.sigma * m.sigma)})
 		}
 		rng.Shuffle(len(st.Observations), func(i, j int) { st.Observations[i], st.Observations[j] = st.Observations[j], st.Observations[i] })
 		list, poses = append(list, st), append(poses, pose)
@@ -221,8 +221,11 @@ func (m sim) make(seed uint64) ([]Station, []geom.Pose) {
 // exactly trusts the covariances of the observations to be complete.
 var exactly = Options{Floor: -1}
 
-// study turns the simulations of this package into long ones.
-var study = flag.Bool("study", false, "run long simulations")
+// study runs the long simulations; update keeps what they gave.
+var (
+	study  = flag.Bool("study", false, "run long simulations")
+	update = flag.Bool("update", false, "rewrite the kept results of long simulations")
+)
 
 // 200 clean networks, the smallest with four stations and five spheres: no finding
 // that holds. The truth lies inside the 95 % ellipsoids of poses and spheres.
@@ -572,7 +575,7 @@ func TestDuplicates(t *testing.T) {
 	twice.Center.X += 6
 	st[2].Observations = append(st[2].Observations, twice)
 	r := solve(t, append(st, copied), Options{})
-	sameCodes(t, r)
+	sameCodes(t, r, "station-repeated copy.ply")
 	for k, p := range append(truth, truth[1]) {
 		if d := r.Stations[k].StationToNetwork.T.Dist(truth[0].Inverse().After(p).T); d > 0.5 {
 			t.Errorf("station %d is %.2f mm off", k, d)
@@ -624,8 +627,8 @@ func TestBadInput(t *testing.T) {
 	if r := solve(t, st, Options{}); len(r.Stations) != 1 || r.Stations[0].Linked {
 		t.Errorf("a lone station: %+v", r.Stations)
 	}
-	bad := []Observation{{geom.Vec{X: math.NaN()}, geom.Identity()}, {geom.Vec{X: math.Inf(1)}, geom.Identity()}, {geom.Vec{}, geom.Mat{}},
-		{geom.Vec{}, geom.Diag(1, 1, -1)}, {geom.Vec{}, geom.Diag(1, math.NaN(), 1)}, {geom.Vec{}, geom.Diag(1, math.Inf(1), 1)}}
+	bad := []Observation{{Center: geom.Vec{X: math.NaN()}, Cov: geom.Identity()}, {Center: geom.Vec{X: math.Inf(1)}, Cov: geom.Identity()}, {Center: geom.Vec{}, Cov: geom.Mat{}},
+		{Center: geom.Vec{}, Cov: geom.Diag(1, 1, -1)}, {Center: geom.Vec{}, Cov: geom.Diag(1, math.NaN(), 1)}, {Center: geom.Vec{}, Cov: geom.Diag(1, math.Inf(1), 1)}}
 	for i, o := range bad {
 		if _, err := Solve(context.Background(), []Station{{Name: "a", Observations: []Observation{o}}}, exactly); !errors.Is(err, ErrObservation) {
 			t.Errorf("bad observation %d: got %v", i, err)

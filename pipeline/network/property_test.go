@@ -75,7 +75,7 @@ func TestAnything(t *testing.T) {
 				if raster > 0 {
 					p = geom.Vec{X: math.Round(p.X/raster) * raster, Y: math.Round(p.Y/raster) * raster, Z: math.Round(p.Z/raster) * raster}
 				}
-				s.Observations = append(s.Observations, Observation{p, geom.Identity().Scale(0.01 + rng.Float64())})
+				s.Observations = append(s.Observations, Observation{Center: p, Cov: geom.Identity().Scale(0.01 + rng.Float64())})
 			}
 			st = append(st, s)
 		}

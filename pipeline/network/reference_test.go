@@ -37,7 +37,7 @@ func TestAgreesWithReferenceLibrary(t *testing.T) {
 	for _, obs := range ref.Stations {
 		s := Station{Name: string(rune('a' + len(st)))}
 		for _, o := range obs {
-			s.Observations = append(s.Observations, Observation{geom.FromArray(o.Center), o.Cov})
+			s.Observations = append(s.Observations, Observation{Center: geom.FromArray(o.Center), Cov: o.Cov})
 		}
 		st = append(st, s)
 	}

@@ -152,9 +152,18 @@ func (s *solver) isElsewhere(st int, e edge) bool {
 
 // reportAll adds the findings of the adjusted network.
 func (s *solver) reportAll(r *Result, number []int) {
+	s.split = slices.DeleteFunc(s.split, func(x splitOff) bool { return number[x.sphere] < 0 || number[x.place] < 0 }) // nobody sees it any more
+	disturbed := s.disturbed(r, number)
 	for _, x := range s.split {
+		if place := r.Spheres[number[x.place]]; x.resolved && len(place.Stations) == 1 && slices.Contains(disturbed, place.Stations[0]) {
+			continue
+		}
 		s.reportMoved(r, x, number)
 	}
+	for _, st := range disturbed {
+		s.reportDisturbed(r, st, number)
+	}
+	s.reportRepeated(r)
 	for st, factor := range s.scale {
 		if factor != 1 {
 			s.reportScale(r, st, factor)
@@ -178,9 +187,9 @@ func (s *solver) reportMoved(r *Result, x splitOff, number []int) {
 	for _, st := range place.Stations {
 		names = append(names, s.stations[st].Name)
 	}
-	s.report(job.SphereMoved, job.Hold, main.ID, sentence("For %s, %s stands %.2f mm (standard uncertainty %.2f mm) away from where the others saw it: by %+.2f, %+.2f, %+.2f mm along the network's axes. "+
+	s.report(job.SphereMoved, job.Hold, main.ID, sentence("For %s, %s stands %.2f mm (standard uncertainty %.2f mm) away from where the others saw it, %s: by %+.2f, %+.2f, %+.2f mm along the network's axes. "+
 		"It was taken for two spheres, %s and %s. Check its stand and what was done between these set-ups; where only one set-up is named, its view of the sphere may have been disturbed.",
-		strings.Join(names, ", "), main.ID, by.Norm(), x.sigma, by.X, by.Y, by.Z, main.ID, place.ID), names...)
+		strings.Join(names, ", "), main.ID, by.Norm(), x.sigma, s.towards(main.Center, by), by.X, by.Y, by.Z, main.ID, place.ID), names...)
 }
 
 func (s *solver) reportScale(r *Result, st int, factor float64) {

@@ -34,6 +34,7 @@ func (s *solver) result() Result {
 	number := s.fillSpheres(&r, factor)
 	s.fillTests(&r, number)
 	s.fillStations(&r, number, factor)
+	s.fillFree(&r, factor)
 	s.reportAll(&r, number)
 	r.Findings = sorted(s.findings)
 	return r
