@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"strconv"
 )
 
 // objReader decodes OBJ: vertices and polygons, everything else passed over.
@@ -154,21 +153,14 @@ func (o *objReader) coordinate(b []byte) (v float64, rest []byte, ok bool) {
 // vertex backwards where negative.
 func (o *objReader) polygon(b *Batch, rest []byte) error {
 	o.corners = o.corners[:0]
-	for {
-		var corner []byte
-		if corner, rest = word(rest); len(corner) == 0 {
-			break
-		}
-		if corner[0] == '#' {
-			break
-		}
+	for rest = skipBlanks(rest); len(rest) > 0 && rest[0] != '#'; rest = skipBlanks(rest) {
 		if len(o.corners) == longestPolygon {
 			return broken("a face with more than %d corners", longestPolygon)
 		}
-		index, _, _ := bytes.Cut(corner, []byte("/"))
-		i, err := strconv.ParseInt(string(index), 10, 64)
+		i, after := cornerNumber(rest)
 		switch {
-		case err != nil || i == 0:
+		case i == 0:
+			corner, _ := word(rest)
 			return broken("a face has the corner %q; corners count from 1", clip(string(corner)))
 		case i > 0:
 			o.corners = append(o.corners, i-1)
@@ -177,6 +169,7 @@ func (o *objReader) polygon(b *Batch, rest []byte) error {
 		default:
 			o.corners = append(o.corners, o.points+i)
 		}
+		rest = after
 	}
 	if len(o.corners) < 3 {
 		return broken("a face with %d corners", len(o.corners))
@@ -184,6 +177,30 @@ func (o *objReader) polygon(b *Batch, rest []byte) error {
 	o.about.Mesh = true
 	b.fan(o.corners)
 	return nil
+}
+
+// cornerNumber reads the vertex number that the first word of b begins with, up
+// to the word's end or a slash, and returns what follows the word; 0 stands for
+// what is no number. 18 digits are more than any file has vertices.
+func cornerNumber(b []byte) (v int64, rest []byte) {
+	i, isNegative := 0, b[0] == '-'
+	if isNegative || b[0] == '+' {
+		i = 1
+	}
+	from := i
+	for ; i < len(b) && b[i]-'0' <= 9; i++ {
+		v = 10*v + int64(b[i]-'0')
+	}
+	if i == from || i-from > 18 || i < len(b) && b[i] != '/' && !isBlank(b[i]) {
+		return 0, b
+	}
+	for i < len(b) && !isBlank(b[i]) {
+		i++
+	}
+	if isNegative {
+		v = -v
+	}
+	return v, b[i:]
 }
 
 func (o *objReader) sumUp() {
