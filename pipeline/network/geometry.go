@@ -24,6 +24,12 @@ func (s *solver) fillFree(r *Result, factor float64) {
 	if !ok {
 		return
 	}
+	r.Common = &fit.Mat6{}
+	for i := range r.Common {
+		if s.o.Datum != Inner {
+			r.Common[i] = factor * motion.At(i/6, i%6)
+		}
+	}
 	for _, st := range s.linked {
 		x := &r.Stations[st]
 		own := mat.NewDense(6, 6, nil)

@@ -36,8 +36,25 @@ func (s *solver) link(ctx context.Context) error {
 		continue // each station that finds its place may bring the spheres that the next one needs
 	}
 	slices.Sort(s.linked)
+	s.rebase()
 	s.unlinked(pairs)
 	return nil
+}
+
+// rebase makes the frame of the first linked station that of the network: growth
+// starts elsewhere where that station came in late.
+func (s *solver) rebase() {
+	home := s.poses[s.linked[0]].Inverse()
+	if s.poses[s.linked[0]] == geom.IdentityPose() {
+		return
+	}
+	for _, st := range s.linked {
+		s.poses[st] = home.After(s.poses[st])
+	}
+	s.poses[s.linked[0]] = geom.IdentityPose()
+	for i := range s.spheres {
+		s.spheres[i].center = home.Apply(s.spheres[i].center)
+	}
 }
 
 // pairMatch is the match of station b onto station a.

@@ -50,6 +50,8 @@ type Options struct {
 	// Nudge is how far apart two places may lie to be held for one sphere that was moved, in mm, 0 = 150: about
 	// a sphere's own diameter. A stand that was carried further away is a new place.
 	Nudge float64
+	Datum Datum   // what holds the frame
+	Known []Known // the control points of Control
 }
 
 func (o Options) complete() Options {
@@ -117,12 +119,15 @@ type Result struct {
 	Stations []StationResult
 	Spheres  []SphereResult
 	Tests    []Test
-	Sigma0   float64  // standard deviation of unit weight
-	DOF      int      // redundancy of the network
-	Chi2     float64  // Σ vᵀPv
-	PValue   float64  // chance of a Chi2 at least as large when all is well
-	Inflated bool     // the covariances were multiplied by Sigma0², since PValue is below the level of significance
-	Middle   geom.Vec // of the spheres that tie the network
+	Sigma0   float64         // standard deviation of unit weight
+	DOF      int             // redundancy of the network
+	Chi2     float64         // Σ vᵀPv
+	PValue   float64         // chance of a Chi2 at least as large when all is well
+	Inflated bool            // the covariances were multiplied by Sigma0², since PValue is below the level of significance
+	Middle   geom.Vec        // of the spheres that tie the network
+	Common   *fit.Mat6       // covariance of the motion that all spheres have in common, at Middle; nil where they hold none
+	Joint    Joint           // covariance of all poses together, at Middle
+	Control  []ControlResult // of Control, in the order of Options.Known
 	Findings []job.Finding
 }
 
@@ -138,10 +143,26 @@ func Solve(ctx context.Context, stations []Station, o Options) (Result, error) {
 	if !(o.Significance > 0 && o.Significance < 1 && o.Power > 0 && o.Power < 1 && o.Nudge > 0) || math.IsInf(o.Floor, 0) || o.Floor-o.Floor != 0 {
 		return Result{}, fmt.Errorf("significance %g, power %g, floor %g, nudge %g are out of range", o.Significance, o.Power, o.Floor, o.Nudge)
 	}
-	seen, err := prepare(stations, o.Floor)
+	switch o.Datum {
+	case FirstStation, Inner:
+		return solveWith(ctx, stations, o, 0)
+	case Control:
+		return solveOnto(ctx, stations, o)
+	}
+	return Result{}, fmt.Errorf("datum %q is none of first station, inner and control", o.Datum)
+}
+
+// solveWith ties stations of which the first few are exact, without a floor.
+func solveWith(ctx context.Context, stations []Station, o Options, exact int) (Result, error) {
+	seen, err := prepare(stations[:exact], 0)
 	if err != nil {
 		return Result{}, err
 	}
+	rest, err := prepare(stations[exact:], o.Floor)
+	if err != nil {
+		return Result{}, err
+	}
+	seen = append(seen, rest...)
 	s := &solver{o: o, stations: stations, seen: seen, scale: make([]float64, len(stations))}
 	for i := range s.scale {
 		s.scale[i] = 1
@@ -217,25 +238,15 @@ func (r Result) PointCov(station int, p geom.Vec) geom.Mat {
 	return s.Cov.At(s.StationToNetwork.Turn(p))
 }
 
-// NetworkPointCov returns how well the spheres that tie the network hold its
-// frame at the point p (mm, network frame): the target error of a rigid fit onto
-// them, each with its own covariance. Correlations between spheres are left out.
-// ok is false with fewer than three such spheres or all of them on one line.
-func (r Result) NetworkPointCov(p geom.Vec) (cov geom.Mat, ok bool) {
-	var at []geom.Vec
-	var covs []geom.Mat
-	for _, s := range r.Spheres {
-		if s.Status != Single {
-			at, covs = append(at, s.Center), append(covs, s.Cov)
-		}
-	}
-	m := fit.Centroid(at, nil)
-	for i := range at {
-		at[i] = at[i].Sub(m)
-	}
-	pose, err := fit.PoseCov(at, covs)
-	if err != nil {
+// NetworkPointCov returns how well the frame that holds the network is known to the
+// spheres as a whole at the point p (mm, network frame): the covariance of their
+// common motion there, correlations between spheres included. It is what registration
+// adds for something tied to all spheres at once, with its frame given by the datum;
+// zero with Inner, where the spheres as a whole are the frame. ok is false with fewer
+// than three such spheres or all of them on one line.
+func (r *Result) NetworkPointCov(p geom.Vec) (cov geom.Mat, ok bool) {
+	if r.Common == nil {
 		return geom.Mat{}, false
 	}
-	return pose.At(p.Sub(m)), true
+	return r.Common.At(p.Sub(r.Middle)), true
 }

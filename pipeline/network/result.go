@@ -35,6 +35,7 @@ func (s *solver) result() Result {
 	s.fillTests(&r, number)
 	s.fillStations(&r, number, factor)
 	s.fillFree(&r, factor)
+	s.fillJoint(&r, number, factor)
 	s.reportAll(&r, number)
 	r.Findings = sorted(s.findings)
 	return r
