@@ -2,6 +2,7 @@ package pipeline
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -30,14 +31,27 @@ func (c *Checked) Next() string {
 	return "Nothing is left to do here: every scan that arrived is sound and tied."
 }
 
-// first returns the first finding of a kind, in the order of findings.
+// causes lists findings in the order in which they bring about others: a datum
+// that does not fit may only show that a sphere was moved.
+var causes = []job.Code{job.FileUnreadable, job.FileTruncated, job.UnitsUnknown, job.UnitsMismatch, job.SpheresFew, job.StationDisturbed, job.SphereMoved,
+	job.StationScale, job.LayoutAmbiguous, job.StationUnlinked, job.StationRepeated, job.OverlapBias, job.LayoutWeak, job.DatumPoor}
+
+// first returns the finding of a kind that stands first among causes, and of
+// equal ones that which stands first in the list.
 func (c *Checked) first(is func(job.Finding) bool) *job.Finding {
+	var best *job.Finding
+	rank := func(f *job.Finding) int {
+		if i := slices.Index(causes, f.Code); i >= 0 {
+			return i
+		}
+		return len(causes)
+	}
 	for i := range c.Findings {
-		if is(c.Findings[i]) {
-			return &c.Findings[i]
+		if f := &c.Findings[i]; is(*f) && (best == nil || rank(f) < rank(best)) {
+			best = f
 		}
 	}
-	return nil
+	return best
 }
 
 // scanOn says how far the capture is, where scans are still expected.
@@ -56,11 +70,16 @@ func (c *Checked) scanOn() string {
 	return ""
 }
 
-// cure returns what a finding says is to be done, beginning in lower case.
+// cure returns what a finding says is to be done, beginning in lower case: what
+// follows "To do", or else its last sentence.
 func cure(text string) string {
 	_, after, ok := strings.Cut(text, "To do: ")
 	if !ok {
-		after = text
+		after = text[strings.LastIndex(strings.TrimSuffix(text, "."), ". ")+1:]
+		after = strings.TrimSpace(after)
+	}
+	if after == "" {
+		return ""
 	}
 	r, n := utf8.DecodeRuneInString(after)
 	return string(unicode.ToLower(r)) + after[n:]

@@ -24,6 +24,7 @@ func TestNext(t *testing.T) {
 		says []string
 	}{
 		{"a hold comes first", Checked{Job: sheet, Files: three[:1], Findings: []job.Finding{missing, moved, weak}}, []string{"Settle sphere-moved of S3", "look whether its stand was knocked."}},
+		{"the cause before what it brings about", Checked{Job: sheet, Files: three, Findings: []job.Finding{{Code: job.DatumPoor, Severity: job.Hold, Subject: "C", Text: "To do: x."}, moved}}, []string{"Settle sphere-moved of S3"}},
 		{"then the next set-up", Checked{Job: sheet, Files: three[:1], Findings: []job.Finding{missing, weak}}, []string{"set-up 2 of 3 of tripod is next", "three spheres"}},
 		{"then a warning", Checked{Job: sheet, Files: three, Findings: []job.Finding{weak}}, []string{"look at layout-weak of a", "add a sphere."}},
 		{"then nothing", Checked{Job: sheet, Files: three}, []string{"Nothing is left to do"}},
@@ -73,5 +74,18 @@ func TestPredictedAndAdvised(t *testing.T) {
 	}
 	if text := c.advise(); !strings.Contains(text, "One more sphere near") || !strings.Contains(text, "corner +X") {
 		t.Errorf("advice %q", text)
+	}
+}
+
+func TestCure(t *testing.T) {
+	for text, want := range map[string]string{
+		"S3 moved by 8.2 mm. To do: Look at its stand. Scan again.": "look at its stand. Scan again.",
+		"It stands 3.5 mm away. Check its stand; scan again.":       "check its stand; scan again.",
+		"Check it.": "check it.",
+		"":          "",
+	} {
+		if got := cure(text); got != want {
+			t.Errorf("%q: got %q, want %q", text, got, want)
+		}
 	}
 }
