@@ -1,6 +1,7 @@
 package format
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io"
@@ -110,13 +111,35 @@ func (r *Reader) room() (points, triangles int) {
 	return int(max(0, min(r.about.Points, left/perPoint))), int(max(0, min(r.about.Triangles, left/6)))
 }
 
-// rowsLike returns how many rows the whole file holds if the others are as long as
-// the first ones, a twentieth more, or 0 where its size is unknown.
+// rowsLike estimates how many rows the whole file holds, a thirtieth more, after
+// the first ones. Their length alone would mislead where coordinates grow or
+// shrink on the way, so that a file that can be looked into is.
 func (r *Reader) rowsLike(first int) int {
-	if r.src.size == Unsaid || r.src.consumed == 0 {
-		return 0
+	perByte, content := float64(first)/float64(max(1, r.src.consumed)), float64(r.size)
+	switch l := r.unpacking; {
+	case l != nil:
+		content *= float64(l.done) / float64(max(1, l.packed.done))
+	case r.size > 2*lookPlaces*lookBytes:
+		perByte = r.lineEndsPerByte()
 	}
-	return int(1.05 * float64(first) * float64(r.src.size) / float64(r.src.consumed))
+	return int(perByte * content * 31 / 30)
+}
+
+// lookPlaces spread evenly over a file, of lookBytes each, tell its mean line to
+// a few parts in a thousand.
+const (
+	lookPlaces = 64
+	lookBytes  = 4 << 10
+)
+
+func (r *Reader) lineEndsPerByte() float64 {
+	raw := make([]byte, lookBytes)
+	ends, seen := 0, 0
+	for i := range int64(lookPlaces) {
+		n, _ := r.at.ReadAt(raw, (r.size-lookBytes)*i/(lookPlaces-1)) // a fault of the medium shows when the place is read in earnest
+		ends, seen = ends+bytes.Count(raw[:n], []byte{'\n'}), seen+n
+	}
+	return float64(ends) / float64(max(1, seen))
 }
 
 // collector turns batches into flat float32 buffers.
@@ -161,12 +184,14 @@ func (c *collector) reserve(points, triangles int) {
 }
 
 // expect makes room for a number of points, once the first are there: columns
-// that grow as they go would be held twice at the end.
+// that grow as they go would be held twice at the end. It takes no more than the
+// file may.
 func (c *collector) expect(points int) {
-	for _, v := range []*[]float32{&c.cloud.X, &c.cloud.Y, &c.cloud.Z, &c.cloud.NX, &c.cloud.NY, &c.cloud.NZ, &c.cloud.Intensity} {
-		if n := points - len(*v); len(*v) > 0 && n > 0 {
-			*v = slices.Grow(*v, n)
-		}
+	columns := []*[]float32{&c.cloud.X, &c.cloud.Y, &c.cloud.Z, &c.cloud.NX, &c.cloud.NY, &c.cloud.NZ, &c.cloud.Intensity}
+	columns = slices.DeleteFunc(columns, func(v *[]float32) bool { return len(*v) == 0 })
+	points = min(points, int(c.most)/4/max(1, len(columns)))
+	for _, v := range columns {
+		*v = slices.Grow(*v, max(0, points-len(*v)))
 	}
 }
 

@@ -128,14 +128,16 @@ const (
 
 // Reader streams one file. It is not safe for concurrent use.
 type Reader struct {
-	name    string
-	about   About
-	src     *source     // the content in order, unpacked
-	at      io.ReaderAt // the file as it lies on the disk
-	size    int64       // of the file, bytes
-	want    wants
-	dec     decoder
-	closers []io.Closer
+	name  string
+	about About
+	src   *source     // the content in order, unpacked
+	at    io.ReaderAt // the file as it lies on the disk
+	size  int64       // of the file, bytes
+	want  wants
+	dec   decoder
+	// unpacking stands between a compressed file and src; else it is nil.
+	unpacking *limited
+	closers   []io.Closer
 }
 
 // Open opens the scan file at path and reads its header. A folder or a special

@@ -193,7 +193,8 @@ func (s *source) rest() io.Reader {
 
 func (r *Reader) expand(z io.Reader, packed *counted, method string) {
 	r.about.Compression = method
-	r.src = newSource(&limited{r: z, packed: packed, method: method}, Unsaid)
+	r.unpacking = &limited{r: z, packed: packed, method: method}
+	r.src = newSource(r.unpacking, Unsaid)
 	r.name = trimPackedSuffix(r.name)
 }
 
