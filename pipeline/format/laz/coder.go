@@ -16,6 +16,7 @@ type coder struct {
 	in            []byte
 	at            int // bytes asked for; more than there are means damage
 	value, length uint32
+	isLost        bool // a value was met that no encoder writes
 }
 
 func (c *coder) start(in []byte) {
@@ -36,13 +37,13 @@ func (c *coder) take() uint32 {
 	return b
 }
 
-func (c *coder) overran() bool { return c.at > len(c.in) }
+func (c *coder) overran() bool { return c.isLost || c.at > len(c.in) }
 
 // isSpent reports whether exactly all bytes were used. The coder's closing bytes
 // are chosen such that a decoder in step has then read the last of them, which
 // makes this the format's only check sum: decoding that went astray ends
 // elsewhere.
-func (c *coder) isSpent() bool { return c.at == len(c.in) }
+func (c *coder) isSpent() bool { return !c.isLost && c.at == len(c.in) }
 
 func (c *coder) widen() {
 	for c.length < intervalMin {
@@ -60,6 +61,9 @@ func (c *coder) bits(n uint32) uint32 {
 	c.length >>= n
 	v := c.value / c.length
 	c.value -= v * c.length
+	if v>>n != 0 { // beyond the last of the 2^n equal parts
+		c.isLost = true
+	}
 	c.widen()
 	return v
 }

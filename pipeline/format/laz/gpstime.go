@@ -36,10 +36,13 @@ func (g *gpsTime) first(bits uint64, unchanged uint32) {
 	g.time, g.lastStep, g.extremes = [4]uint64{bits}, [4]int32{}, [4]uint8{}
 }
 
-// next returns the bits of the next time. An encoder jumps to another sequence
-// at most once before a time.
+// mostJumps bounds how often a time may jump to another sequence. An encoder jumps
+// once at most; the format itself sets no bound, and damage could jump for ever.
+const mostJumps = 64
+
+// next returns the bits of the next time.
 func (g *gpsTime) next(c *coder) uint64 {
-	for range 2 {
+	for range mostJumps {
 		if g.advance(c) {
 			return g.time[g.sequence]
 		}

@@ -92,22 +92,61 @@ func TestTwins(t *testing.T) {
 	}
 }
 
-func TestOthers(t *testing.T) {
+// TestSamplesAreUsedUp decodes files without a twin, one of them with wave
+// packets: every chunk must end where its bytes do, after as many points as the
+// header promises.
+func TestSamplesAreUsedUp(t *testing.T) {
 	for _, name := range []string{"plane", "point-time-color", "pdrf4-1.3"} {
-		t.Run(name, func(t *testing.T) {
-			s := loadSample(t, name+".laz")
-			f, err := Open(bytes.NewReader(s.raw), s.place, s.scheme)
-			if err != nil {
-				t.Fatal(err)
+		s := loadSample(t, name+".laz")
+		f, err := Open(bytes.NewReader(s.raw), s.place, s.scheme)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := decodeAll(f)
+		if err != nil || int64(len(got)) != s.place.Points*int64(f.RecordBytes()) {
+			t.Errorf("%s: %d bytes of records, %v", name, len(got), err)
+		}
+	}
+}
+
+// BenchmarkDecode decodes one chunk again and again on one core: two of measured
+// points, and one of random records, which is the worst case.
+func BenchmarkDecode(b *testing.B) {
+	run := func(name string, f *File, want Fields) {
+		b.Run(name, func(b *testing.B) {
+			d := f.Decoder(want)
+			buf := make([]byte, 1000*f.RecordBytes())
+			b.ReportAllocs()
+			for b.Loop() {
+				if err := d.Begin(0); err != nil {
+					b.Fatal(err)
+				}
+				for {
+					if _, err := d.Next(buf); err == io.EOF { //nolint:errorlint // Next returns the bare io.EOF
+						break
+					} else if err != nil {
+						b.Fatal(err)
+					}
+				}
 			}
-			got, err := decodeAll(f)
-			if err != nil {
-				t.Error(err)
-			}
-			n := f.RecordBytes()
-			for i := 0; i+n <= len(got) && i < 5*n; i += n {
-				t.Logf("% x", got[i:i+n])
-			}
+			b.ReportMetric(float64(f.Points(0))*float64(b.N)/b.Elapsed().Seconds()/1e6, "Mpoints/s")
 		})
 	}
+	for _, name := range []string{"plane", "point10"} {
+		s := loadSample(b, name+".laz")
+		f, err := Open(bytes.NewReader(s.raw), s.place, s.scheme)
+		if err != nil {
+			b.Fatal(err)
+		}
+		run(name, f, All)
+	}
+	s := schemeOf(b, 7, 0, 3)
+	c, _ := randomChunk(b, &s, 1000, 3)
+	raw := fileOf([][]byte{c}, []int{1000}, false)
+	f, err := Open(bytes.NewReader(raw), Place{Size: int64(len(raw)), Start: 100, Points: 1000}, s)
+	if err != nil {
+		b.Fatal(err)
+	}
+	run("random-7", f, All)
+	run("random-7-places", f, Places)
 }

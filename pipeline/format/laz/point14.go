@@ -27,7 +27,8 @@ const (
 )
 
 // returnContext14 gives the context of a point by its number of returns and its
-// return number.
+// return number. Most of it was inferred from a sample file and its uncompressed
+// twin; all pairs are borne out by an independent decoder (TestAgainstLazPerf).
 var returnContext14 = [16][16]uint8{
 	{0, 1, 2, 3, 4, 5, 3, 4, 4, 5, 5, 5, 5, 5, 5, 5},
 	{1, 0, 1, 3, 3, 3, 3, 3, 3, 3, 3, 3, 3, 3, 3, 3},
