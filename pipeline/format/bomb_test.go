@@ -66,7 +66,7 @@ func TestBombsAreRefused(t *testing.T) {
 	} {
 		for _, method := range []string{"gz", "zst"} {
 			t.Run(name+"."+method, func(t *testing.T) {
-				packed := bombOf(t, method, c.head, c.piece, 160<<20)
+				packed := bombOf(t, method, c.head, c.piece, 96<<20)
 				var before, after runtime.MemStats
 				runtime.ReadMemStats(&before)
 				_, err := parse(t, name+"."+method, string(packed), 1)

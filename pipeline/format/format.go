@@ -36,7 +36,7 @@ const Unsaid = -1
 
 // About is what a file says about itself. Counts are claims of the file.
 type About struct {
-	Format      string      // "ply", "stl", "obj" or "text"
+	Format      string      // "ply", "stl", "obj", "glb", "e57", "las", "pcd" or "text"
 	Encoding    string      // "ascii", "binary little-endian" or "binary big-endian"
 	Compression string      // "", "gzip" or "zstd"
 	Points      int64       // vertices or points announced, or Unsaid

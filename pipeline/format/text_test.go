@@ -99,7 +99,7 @@ func smallZstd(w io.Writer) io.WriteCloser {
 // Columns of text are given their room once the length of a row is known: all
 // that is taken, buffers aside, is at most a fifth more than the cloud.
 func TestTextTakesLittleMoreThanItsCloud(t *testing.T) {
-	const n = 1_000_000
+	const n = 500_000
 	even := strings.Repeat("1234.5 2345.6 3456.7\n", n)
 	var shrinking, varied strings.Builder
 	rnd := rand.New(rand.NewPCG(1, 2))
