@@ -14,7 +14,7 @@ import (
 	"trammel/pipeline/stage"
 )
 
-const networkVersion = 2
+const networkVersion = 3
 
 // tie places the set-ups: by the spheres that they share, or as given.
 func (r *run) tie(ctx context.Context, c *Checked) error {
