@@ -185,6 +185,10 @@ func (e *encoder) symbol(m *model, n int, s uint32) {
 }
 
 func (e *encoder) bits(n, v uint32) {
+	if n > 19 {
+		e.bits(16, v&(1<<16-1))
+		n, v = n-16, v>>16
+	}
 	part := e.length >> n
 	e.add(v*part, part)
 }
