@@ -37,10 +37,7 @@ func (l *lasRecords) add(b *Batch, raw []byte) {
 	n := len(raw) / l.head.record
 	b.X, b.Y, b.Z = slices.Grow(b.X, n)[:n], slices.Grow(b.Y, n)[:n], slices.Grow(b.Z, n)[:n]
 	b.Intensity = slices.Grow(b.Intensity, n)[:n]
-	l.place(b.X, raw, 0)
-	l.place(b.Y, raw, 1)
-	l.place(b.Z, raw, 2)
-	marks := l.intensity(b.Intensity, raw)
+	marks := l.place(b, raw)
 	if l.layout.rgb > 0 && l.want.colour {
 		b.RGB = slices.Grow(b.RGB, 3*n)[:3*n]
 		l.colour(b.RGB, raw)
@@ -51,33 +48,31 @@ func (l *lasRecords) add(b *Batch, raw []byte) {
 	}
 }
 
-// place fills one axis. The conversion keeps the product from being fused with
+// place fills coordinates and intensities of whole records and returns the marks
+// of all points together. The conversion keeps the product from being fused with
 // the sum, which would give other last digits on other processors.
-func (l *lasRecords) place(dst []float64, raw []byte, axis int) {
-	scale, offset := l.head.scale[axis], l.head.offset[axis]
-	low, high := l.low[axis], l.high[axis]
+func (l *lasRecords) place(b *Batch, raw []byte) (marks byte) {
 	record := l.head.record
-	at := 4 * axis
-	for i := range dst {
-		v := int32(binary.LittleEndian.Uint32(raw[at:]))
-		low, high = min(low, v), max(high, v)
-		dst[i] = float64(float64(v)*scale) + offset
-		at += record
+	s, o := l.head.scale, l.head.offset
+	low, high := l.low, l.high
+	x := b.X
+	y, z, shine := b.Y[:len(x)], b.Z[:len(x)], b.Intensity[:len(x)]
+	var all uint64
+	for i := range x {
+		r := raw[i*record:][:16]
+		head, tail := binary.LittleEndian.Uint64(r), binary.LittleEndian.Uint64(r[8:])
+		vx, vy, vz := int32(head), int32(head>>32), int32(tail)
+		low[0], high[0] = min(low[0], vx), max(high[0], vx)
+		low[1], high[1] = min(low[1], vy), max(high[1], vy)
+		low[2], high[2] = min(low[2], vz), max(high[2], vz)
+		x[i] = float64(float64(vx)*s[0]) + o[0]
+		y[i] = float64(float64(vy)*s[1]) + o[1]
+		z[i] = float64(float64(vz)*s[2]) + o[2]
+		shine[i] = float32(uint16(tail >> 32))
+		all |= tail
 	}
-	l.low[axis], l.high[axis] = low, high
-}
-
-// intensity fills the intensities and returns all marks of the points together.
-func (l *lasRecords) intensity(dst []float32, raw []byte) (marks byte) {
-	record := l.head.record
-	at := 12
-	for i := range dst {
-		v := binary.LittleEndian.Uint32(raw[at:])
-		dst[i] = float32(uint16(v))
-		marks |= byte(v >> 24)
-		at += record
-	}
-	return marks
+	l.low, l.high = low, high
+	return byte(all >> 56)
 }
 
 func (l *lasRecords) colour(dst, raw []byte) {

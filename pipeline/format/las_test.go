@@ -11,10 +11,8 @@ import (
 	"path/filepath"
 	"runtime"
 	"slices"
-	"strings"
 	"testing"
 
-	"trammel/pipeline/length"
 	"trammel/pipeline/scan"
 )
 
@@ -193,49 +191,6 @@ func TestWithheldPointsAreNotUsed(t *testing.T) {
 	c, err := readAll(t, "a.las", raw)
 	if err != nil || c.Cloud.Len() != 75 || c.Blank != 25 || c.Cloud.X[0] == 0 || len(c.About.Notes) == 0 {
 		t.Errorf("%d points, %d blank, %v, %v", c.Cloud.Len(), c.Blank, c.About.Notes, err)
-	}
-}
-
-// geoKeys puts a directory of GeoTIFF keys (OGC 19-008) before the points.
-func geoKeys(raw []byte, keys ...[2]uint16) []byte {
-	le := binary.LittleEndian
-	v := make([]byte, 54+8+8*len(keys))
-	copy(v[2:], "LASF_Projection")
-	le.PutUint16(v[18:], 34735)
-	le.PutUint16(v[20:], uint16(len(v)-54))
-	le.PutUint16(v[54:], 1)
-	le.PutUint16(v[56:], 1)
-	le.PutUint16(v[60:], uint16(len(keys)))
-	for i, k := range keys {
-		le.PutUint16(v[62+8*i:], k[0])
-		le.PutUint16(v[66+8*i:], 1)
-		le.PutUint16(v[68+8*i:], k[1])
-	}
-	out := slices.Concat(raw[:lasHead], v, raw[lasHead:])
-	le.PutUint32(out[96:], uint32(lasHead+len(v)))
-	le.PutUint32(out[100:], 1)
-	return out
-}
-
-func TestLASUnits(t *testing.T) {
-	plain := lasFile(2, 0, 3)
-	for _, c := range []struct {
-		name string
-		raw  []byte
-		want length.Unit
-		note string
-	}{
-		{"nothing said", plain, length.Unknown, ""},
-		{"metres", geoKeys(plain, [2]uint16{3076, 9001}), length.Metre, ""},
-		{"feet", geoKeys(plain, [2]uint16{1024, 1}, [2]uint16{3076, 9002}), length.Foot, ""},
-		{"survey feet", geoKeys(plain, [2]uint16{3076, 9003}), length.Unknown, "survey feet"},
-		{"degrees", geoKeys(plain, [2]uint16{1024, 2}), length.Unknown, "degrees"},
-		{"heights in others", geoKeys(plain, [2]uint16{3076, 9001}, [2]uint16{4099, 9002}), length.Unknown, "heights"},
-	} {
-		got, err := readAll(t, "a.las", c.raw)
-		if err != nil || got.About.Units != c.want || c.note != "" && !strings.Contains(strings.Join(got.About.Notes, " "), c.note) {
-			t.Errorf("%s: %q, %v, %v", c.name, got.About.Units, got.About.Notes, err)
-		}
 	}
 }
 

@@ -8,7 +8,6 @@ import (
 	"slices"
 
 	"trammel/pipeline/format/laz"
-	"trammel/pipeline/length"
 )
 
 // Sizes of the LAS header. Source of all offsets here: ASPRS, LAS Specification
@@ -154,7 +153,7 @@ func (h *lasHeader) readVLRs(src *source, about *About) error {
 		return broken("the LAS header promises %d variable-length records before the points, there is room for %d", h.vlrs, room)
 	}
 	src.skip(h.size)
-	var keys lasUnits
+	var units lasUnits
 	for range h.vlrs {
 		left := h.pointsAt - src.consumed
 		head := src.peek(lasVLRHead)
@@ -174,10 +173,10 @@ func (h *lasHeader) readVLRs(src *source, about *About) error {
 		case user == laz.UserID && id == laz.RecordID:
 			h.scheme, h.isPacked = bytes.Clone(content), true
 		case user == "LASF_Projection":
-			keys.read(id, content)
+			units.read(id, content)
 		}
 	}
-	keys.declare(about)
+	units.declare(about)
 	if want := h.pointsAt - src.consumed; src.skip(want) < want {
 		if fault := src.fault(); fault != nil {
 			return fault
@@ -185,62 +184,6 @@ func (h *lasHeader) readVLRs(src *source, about *About) error {
 		return short("the LAS header puts the points at byte %d, the file ends at byte %d", h.pointsAt, src.consumed)
 	}
 	return nil
-}
-
-// lasUnits is what the records of the coordinate system say about units.
-type lasUnits struct {
-	linear   uint16 // of x and y, as an EPSG code, or 0
-	vertical uint16 // of z
-	degrees  bool   // x and y are angles
-}
-
-// read takes over one record. Only the directory of keys is read: OGC 19-008r4,
-// OGC GeoTIFF Standard (2019), keys 1024 GTModelType, 3076 ProjLinearUnits and
-// 4099 VerticalUnits.
-func (u *lasUnits) read(id uint16, raw []byte) {
-	if id != 34735 || len(raw) < 8 {
-		return
-	}
-	number := func(at int) uint16 { return binary.LittleEndian.Uint16(raw[at:]) }
-	for k := range int(number(6)) {
-		at := 8 + 8*k
-		if at+8 > len(raw) {
-			return
-		}
-		key, location, value := number(at), number(at+2), number(at+6)
-		switch {
-		case location != 0:
-		case key == 1024:
-			u.degrees = value == 2
-		case key == 3076:
-			u.linear = value
-		case key == 4099:
-			u.vertical = value
-		}
-	}
-}
-
-// declare turns the codes into a unit where all three axes share one of ours.
-func (u *lasUnits) declare(about *About) {
-	unit := func(code uint16) length.Unit {
-		switch code {
-		case 9001:
-			return length.Metre
-		case 9002:
-			return length.Foot
-		}
-		return length.Unknown
-	}
-	switch {
-	case u.degrees:
-		about.note("The LAS file says that its coordinates are geographic: degrees of longitude and latitude, not lengths.")
-	case u.linear == 9003 || u.vertical == 9003:
-		about.note("The LAS file says that its lengths are US survey feet (1200/3937 m), which is not one of the units known here.")
-	case u.linear != 0 && u.vertical != 0 && u.linear != u.vertical:
-		about.note("The LAS file gives its heights in other units than its places (EPSG codes %d and %d); neither is taken.", u.vertical, u.linear)
-	default:
-		about.Units = unit(u.linear)
-	}
 }
 
 // note appends a full sentence about the file, once.

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"trammel/pipeline/geom"
 )
 
 // pcdReader decodes the points of a PCD file of version 0.5 to 0.7. Source: R. B.
@@ -46,6 +48,7 @@ type pcdHeader struct {
 	width, height int64
 	points        int64
 	data          string
+	pose          *geom.Pose
 	record        int // bytes a point
 	columns       int // numbers a point
 }
@@ -57,7 +60,7 @@ func newPCD(r *Reader) (decoder, error) {
 	}
 	h := &p.head
 	r.about.Points = h.points
-	s := ScanAbout{Points: h.points}
+	s := ScanAbout{Points: h.points, Pose: h.pose}
 	if h.height > 1 {
 		s.Rows, s.Columns = int(min(h.height, math.MaxInt32)), int(min(h.width, math.MaxInt32))
 	}
@@ -128,14 +131,35 @@ func (h *pcdHeader) take(key string, words []string, about *About) (err error) {
 	case "POINTS":
 		h.points, err = pcdCount(key, words)
 	case "VIEWPOINT":
-		if v := strings.Join(words, " "); v != "" && v != "0 0 0 1 0 0 0" {
-			about.note("The PCD file names the viewpoint %s; the points are taken as they stand.", clip(v))
-		}
+		h.pose = pcdPose(words, about)
 	case "VERSION":
 	default:
 		about.note("The PCD header has a line %q, which is passed over.", clip(key))
 	}
 	return err
+}
+
+// pcdPose reads a viewpoint: a translation and a quaternion, the real part first.
+// The one that stands in a file whose writer knew of none is the identity, which
+// says nothing.
+func pcdPose(words []string, about *About) *geom.Pose {
+	var v [7]float64
+	isGood := len(words) == len(v)
+	for i := range v {
+		if isGood {
+			x, err := strconv.ParseFloat(words[i], 64)
+			v[i], isGood = x, err == nil && math.Abs(x) < absurd
+		}
+	}
+	q := geom.Quat{W: v[3], X: v[4], Y: v[5], Z: v[6]}
+	if n := math.Hypot(math.Hypot(q.W, q.X), math.Hypot(q.Y, q.Z)); !isGood || math.Abs(n-1) > 0.01 {
+		about.note("The PCD file names the viewpoint %s, which is none; it is passed over.", clip(strings.Join(words, " ")))
+		return nil
+	}
+	if v == [7]float64{3: 1} {
+		return nil
+	}
+	return &geom.Pose{R: q.Mat(), T: geom.Vec{X: v[0], Y: v[1], Z: v[2]}}
 }
 
 // A coordinate or a count in a header is never negative, and never needs more
@@ -174,6 +198,31 @@ func (p *pcdReader) layOut() error {
 	if n == 0 || len(h.sizes) != n || len(h.types) != n || len(h.counts) != n {
 		return broken("the PCD header has %d FIELDS, %d SIZEs, %d TYPEs and %d COUNTs", n, len(h.sizes), len(h.types), len(h.counts))
 	}
+	if err := h.settleSize(); err != nil {
+		return err
+	}
+	for i, name := range h.names {
+		kind, ok := pcdKind(h.types[i], h.sizes[i])
+		h.fields = append(h.fields, pcdField{name: name, kind: kind, isKnown: ok, size: h.sizes[i], at: int64(h.record), column: h.columns})
+		h.record += h.sizes[i] * h.counts[i]
+		h.columns += h.counts[i]
+		if h.record > mostPCDRecord {
+			return broken("a point of the PCD file is said to have more than %d bytes", mostPCDRecord)
+		}
+	}
+	for i := range h.fields {
+		h.fields[i].stride = h.record
+	}
+	return p.pick()
+}
+
+// mostPCDRecord bounds the bytes of a point: histograms of a thousand bins fit a
+// hundred times.
+const mostPCDRecord = 1 << 19
+
+// settleSize makes the three counts agree. Files of version 0.5 may give the
+// width alone, others the number of points alone.
+func (h *pcdHeader) settleSize() error {
 	if h.height == 0 {
 		h.height = 1
 	}
@@ -183,19 +232,13 @@ func (p *pcdReader) layOut() error {
 	if h.points == Unsaid {
 		h.points = h.width * h.height
 	}
-	if h.width > 0 && h.width*h.height != h.points {
+	if h.width == 0 && h.height == 1 {
+		h.width = h.points
+	}
+	if h.width*h.height != h.points {
 		return broken("the PCD header promises %d points and %d × %d of them", h.points, h.width, h.height)
 	}
-	for i, name := range h.names {
-		kind, ok := pcdKind(h.types[i], h.sizes[i])
-		h.fields = append(h.fields, pcdField{name: name, kind: kind, isKnown: ok, size: h.sizes[i], at: int64(h.record), column: h.columns})
-		h.record += h.sizes[i] * h.counts[i]
-		h.columns += h.counts[i]
-	}
-	for i := range h.fields {
-		h.fields[i].stride = h.record
-	}
-	return p.pick()
+	return nil
 }
 
 // pcdKind is a type letter and a size as one of the kinds that can be read.

@@ -15,6 +15,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"trammel/pipeline/geom"
 	"trammel/pipeline/scan"
 )
 
@@ -114,8 +115,67 @@ func TestOrganisedPCD(t *testing.T) {
 	if !slices.Equal(c.Cloud.Row, []int32{0, 0, 1, 1}) || !slices.Equal(c.Cloud.Column, []int32{0, 2, 1, 2}) || c.Cloud.NX[3] != 1 {
 		t.Errorf("rows %v, columns %v, normals %v", c.Cloud.Row, c.Cloud.Column, c.Cloud.NX)
 	}
-	if len(c.About.Notes) != 1 || !strings.Contains(c.About.Notes[0], "viewpoint") {
-		t.Errorf("notes %v", c.About.Notes)
+	if pose, ok := c.About.Pose(0, 10); !ok || pose != (geom.Pose{R: geom.Identity(), T: geom.Vec{X: 10, Y: 20, Z: 30}}) || len(c.About.Notes) != 0 {
+		t.Errorf("pose %v, notes %v", pose, c.About.Notes)
+	}
+}
+
+// A viewpoint is a translation and a quaternion with the real part first; what
+// every file has where nothing is known says nothing.
+func TestPCDPoses(t *testing.T) {
+	half := fmt.Sprint(math.Sqrt(0.5))
+	for _, c := range []struct {
+		words string
+		want  *geom.Pose
+		note  bool
+	}{
+		{"0 0 0 1 0 0 0", nil, false},
+		{"1 0 0 " + half + " 0 0 " + half, &geom.Pose{R: geom.RotVec(geom.Vec{Z: math.Pi / 2}), T: geom.Vec{X: 1}}, false},
+		{"0 0 0 0 1 0 0", &geom.Pose{R: geom.Diag(1, -1, -1)}, false},
+		{"0 0 0 0 0 0 0", nil, true},
+		{"0 0 0 nan 0 0 0", nil, true},
+		{"1e300 0 0 1 0 0 0", nil, true},
+		{"1 2 3", nil, true},
+		{"1 2 3 one 0 0 0", nil, true},
+	} {
+		text := strings.Replace(string(pcdFile("ascii", 2, 1)), "0 0 0 1 0 0 0", c.words, 1)
+		got, err := readAll(t, "a.pcd", []byte(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		pose, ok := got.About.Pose(0, 1)
+		if ok != (c.want != nil) || (len(got.About.Notes) > 0) != c.note {
+			t.Errorf("%s: pose %v, notes %v", c.words, pose, got.About.Notes)
+		}
+		if ok && c.want != nil && (geom.Angle(pose.R.Mul(c.want.R.T())) > 1e-7 || pose.T != c.want.T) {
+			t.Errorf("%s: pose %v, want %v", c.words, pose, *c.want)
+		}
+	}
+}
+
+// Older headers leave lines out: the points then stand in one row.
+func TestPCDSizes(t *testing.T) {
+	const head = "VERSION .5\nFIELDS x y z\n"
+	for _, c := range []struct {
+		lines  string
+		points int
+	}{
+		{"WIDTH 2\nHEIGHT 1\nPOINTS 2\n", 2},
+		{"WIDTH 2\n", 2},
+		{"POINTS 2\n", 2},
+		{"HEIGHT 2\nWIDTH 1\n", 2},
+		{"HEIGHT 2\nPOINTS 2\n", -1},
+		{"WIDTH 0\nHEIGHT 5\nPOINTS 2\n", -1},
+		{"SIZE 65536 65536 4\nTYPE F F F\nPOINTS 2\n", -1},
+		{"", 0},
+	} {
+		got, err := readAll(t, "a.pcd", []byte("# .PCD v.5\n"+head+c.lines+"DATA ascii\n1 2 3\n4 5 6\n"))
+		switch {
+		case c.points < 0:
+			mustRefuse(t, err, "")
+		case err != nil || got.Cloud.Len() != c.points:
+			t.Errorf("%q: %v", c.lines, err)
+		}
 	}
 }
 
