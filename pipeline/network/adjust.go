@@ -100,8 +100,25 @@ func (s *solver) assemble() *adjustment {
 			}
 		}
 	}
-	a.dof = 3*len(a.equations) - 6*len(a.stations) - 3*len(a.spheres)
+	a.dof = 3*len(a.equations) - 6*len(a.stations) - 3*len(a.spheres) - s.spent(a)
 	return a
+}
+
+// spent counts the redundancy that blunders taken out have used up beside unknowns of
+// their own: a factor takes one, a foreign sphere the distance of all who saw it.
+func (s *solver) spent(a *adjustment) int {
+	n := 0
+	for _, factor := range s.scale {
+		if factor != 1 {
+			n++
+		}
+	}
+	for c, at := range a.spheres {
+		if slices.Contains(s.foreign, at) {
+			n += len(a.bySphere[c])
+		}
+	}
+	return n
 }
 
 func (s *solver) equation(st, j, unknown, column int) equation {

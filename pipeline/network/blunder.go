@@ -37,6 +37,8 @@ func (s *solver) settle() {
 		}
 	}
 	s.joinSplits()
+	s.reconsider()
+	s.absorb()
 }
 
 // joinSplits puts places of one sphere together again that were split from it one
@@ -141,11 +143,25 @@ func (s *solver) joinPlaces() {
 	}
 }
 
-// A suspicion is a hypothesis with its evidence: either some stations saw a sphere
-// elsewhere, or all distances of one station are wrong by a factor.
+// blunder is a kind of hypothesis.
+type blunder int
+
+const (
+	displaced blunder = iota // some set-ups saw a sphere elsewhere
+	scaled                   // all distances of one set-up are wrong by a factor
+	shifted                  // a part of what one set-up saw moved together, without a turn
+	slipped                  // the same with a turn
+	foreign                  // a sphere appears nearer or farther to everyone: its diameter is another
+)
+
+// freedom is the number of parameters of each kind of blunder.
+func (b blunder) freedom() int { return [...]int{3, 1, 3, 6, 1}[b] }
+
+// A suspicion is a hypothesis with its evidence.
 type suspicion struct {
-	sphere   int   // column in the adjustment, -1 for a scale
-	group    []int // which of the sphere's equations
+	kind     blunder
+	sphere   int   // column in the adjustment
+	group    []int // displaced: which of the sphere's equations; shifted and slipped: which of the station's observations
 	station  int
 	estimate geom.Vec
 	sigma    float64
@@ -153,29 +169,47 @@ type suspicion struct {
 }
 
 // strongest returns the suspicion with the most evidence beyond the level that
-// keeps the chance of any false alarm in the network at Significance (Šidák).
+// keeps the chance of any false alarm in the network at Significance: that of
+// Z. Šidák, JASA 62 (1967), which holds for tests correlated in any way.
 func (s *solver) strongest() (suspicion, bool) {
 	list := s.suspicions()
 	if len(list) == 0 {
 		return suspicion{}, false
 	}
-	alpha := fit.Sidak(s.o.Significance, len(list))
-	place, scale := fit.ChiSquareQuantile(1-alpha, 3), fit.ChiSquareQuantile(1-alpha, 1)
+	s.alpha = fit.Sidak(s.o.Significance, len(list))
+	var critical [7]float64
+	for _, dof := range [...]int{1, 3, 6} {
+		critical[dof] = fit.ChiSquareQuantile(1-s.alpha, dof)
+	}
 	spread := s.spread2()
+	controls := map[int][]geom.Mat{}
 	for i := range list {
 		c := &list[i]
-		var e estimate
-		if c.sphere >= 0 {
-			e = s.adjusted.displacement(c.sphere, c.group)
-			c.excess = e.value/s.tempered(spread, e.value, 3) - place
-		} else {
-			e = s.adjusted.scaleError(c.station)
-			c.excess = e.value/s.tempered(spread, e.value, 1) - scale
-		}
+		dof := c.kind.freedom()
+		e := s.evidence(c, controls)
+		c.excess = e.value/s.tempered(spread, e.value, dof) - critical[dof]
 		c.estimate, c.sigma = e.size, e.sigma
 	}
 	best := slices.MaxFunc(list, func(x, y suspicion) int { return cmp.Compare(x.excess, y.excess) })
 	return best, best.excess > 0
+}
+
+// evidence tests one suspicion; controls keeps what the tests of one station share.
+func (s *solver) evidence(c *suspicion, controls map[int][]geom.Mat) estimate {
+	switch c.kind {
+	case displaced:
+		return s.adjusted.displacement(c.sphere, c.group)
+	case scaled:
+		return s.adjusted.scaleError(c.station)
+	case foreign:
+		return s.adjusted.sightError(c.sphere, s.sights(c.sphere))
+	case shifted, slipped:
+		break
+	}
+	if controls[c.station] == nil {
+		controls[c.station] = s.adjusted.stationControl(c.station)
+	}
+	return s.adjusted.slip(c.station, c.group, controls[c.station], c.kind == slipped)
 }
 
 // tempered returns what a test value is divided by: 1, unless the covariances are
@@ -215,9 +249,18 @@ func (s *solver) suspicions() []suspicion {
 		for _, g := range groups(len(equations)) {
 			list = append(list, suspicion{sphere: c, group: g})
 		}
+		if len(equations) >= 3 && !slices.Contains(s.foreign, s.adjusted.spheres[c]) {
+			list = append(list, suspicion{kind: foreign, sphere: c})
+		}
 	}
 	for _, st := range s.linked {
-		list = append(list, suspicion{sphere: -1, station: st})
+		list = append(list, suspicion{kind: scaled, station: st})
+		for _, g := range s.arcs(st) {
+			list = append(list, suspicion{kind: shifted, station: st, group: g})
+			if len(g) >= 3 {
+				list = append(list, suspicion{kind: slipped, station: st, group: g})
+			}
+		}
 	}
 	return list
 }
@@ -256,9 +299,16 @@ func groups(n int) [][]int {
 // take acts on a suspicion and adjusts again; it returns false when the network
 // cannot stand without what was suspected, and leaves it as it was.
 func (s *solver) take(c suspicion) bool {
-	if c.sphere < 0 {
+	switch c.kind {
+	case scaled:
 		s.rescale(c.station, 1+c.estimate.X)
 		return s.adjust()
+	case shifted, slipped:
+		return s.takeSlip(c)
+	case foreign:
+		return s.takeForeign(c)
+	case displaced:
+		break
 	}
 	at := s.adjusted.spheres[c.sphere]
 	stations := make([]int, len(c.group))

@@ -183,7 +183,7 @@ func (r *Result) Advise(stations []Station, points, candidates []geom.Vec, o Opt
 // with returns the largest predicted uncertainty of the points when one more
 // sphere stands at a place.
 func (r *Result) with(stations []Station, points []geom.Vec, at geom.Vec, o Options) (float64, bool) {
-	s, ok := r.restore(stations, o)
+	s, ok := r.reopen(stations, o)
 	if !ok {
 		return 0, false
 	}
@@ -222,8 +222,8 @@ func (s *solver) typical() float64 {
 	return all[len(all)/2]
 }
 
-// restore returns the solver as it stood when the result was made.
-func (r *Result) restore(stations []Station, o Options) (*solver, bool) {
+// reopen returns the solver as it stood when the result was made.
+func (r *Result) reopen(stations []Station, o Options) (*solver, bool) {
 	seen, err := prepare(stations, o.Floor)
 	if err != nil || len(stations) != len(r.Stations) {
 		return nil, false

@@ -17,6 +17,8 @@ type estimate struct {
 	m     geom.Mat
 	sigma float64 // √trace(M⁻¹); 0 where the network does not control the error
 	value float64
+	// largest is the most that a place moves where the error turns as well, else 0
+	largest float64
 }
 
 // displacement supposes that some of a sphere's stations, given as positions in

@@ -41,7 +41,9 @@ type Station struct {
 
 // Options steer Solve; the zero value is the sensible default.
 type Options struct {
-	Significance float64 // chance of a false alarm in the whole network, 0 = 0.001
+	// Significance is the chance of a false alarm in the whole network, 0 = 0.0005: half of the one in a thousand that
+	// a crew can live with, since simulations, not theory, have the last word.
+	Significance float64
 	Power        float64 // chance to find a displacement of the size called detectable, 0 = 0.80
 	// Floor is the standard uncertainty that no observation's axis goes below, in mm, added in quadrature:
 	// stability of tripod and stands, warming of the instrument. 0 = 0.1 mm (common practice, no source);
@@ -60,7 +62,7 @@ func (o Options) complete() Options {
 			*v = standard
 		}
 	}
-	set(&o.Significance, 0.001)
+	set(&o.Significance, 0.0005)
 	set(&o.Power, 0.80)
 	set(&o.Floor, 0.1)
 	set(&o.Nudge, 150)
@@ -187,6 +189,10 @@ type solver struct {
 	adjusted *adjustment
 	findings []job.Finding
 	split    []splitOff
+	slips    []slip
+	foreign  []int          // spheres whose distance is not used
+	offsets  map[int]offset // of the foreign spheres
+	alpha    float64        // level of the last round's single test
 }
 
 // places[i] is the sphere of observation i of a station, or -1.

@@ -61,7 +61,7 @@ func exact(noise func(k, i int, x geom.Vec) geom.Vec) *solver {
 		{R: geom.Mat{2, -1, 2, 2, 2, -1, -1, 2, 2}.Scale(1.0 / 3), T: geom.Vec{X: 4000, Y: -300, Z: 50}},
 		{R: geom.Mat{1, -2, 2, 2, 2, 1, -2, 1, 2}.Scale(1.0 / 3), T: geom.Vec{X: -2500, Y: 3600, Z: -120}},
 	}
-	s := &solver{o: Options{Floor: -1}.complete(), scale: []float64{1, 1, 1}}
+	s := &solver{o: Options{Floor: -1, Significance: 0.001}.complete(), scale: []float64{1, 1, 1}}
 	for i := range 8 {
 		x := geom.Vec{X: float64(i/4)*2000 - 1000, Y: float64(i/2%2)*2000 - 1000, Z: float64(i%2)*2000 - 1000}
 		s.spheres = append(s.spheres, sphere{center: x, sigma: 0.05, origin: i})

@@ -163,6 +163,13 @@ func (s *solver) reportAll(r *Result, number []int) {
 	for _, st := range disturbed {
 		s.reportDisturbed(r, st, number)
 	}
+	for _, x := range s.slips {
+		s.reportSlip(r, x)
+	}
+	for _, at := range s.foreign {
+		s.reportForeign(r, at, number)
+	}
+	s.reportSwaps(r, number)
 	s.reportRepeated(r)
 	for st, factor := range s.scale {
 		if factor != 1 {
