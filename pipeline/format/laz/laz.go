@@ -208,15 +208,35 @@ func (d *Decoder) decode(dst []byte) error {
 		}
 		d.isFirst, k = false, d.record
 	}
-	isEnd := int64(len(dst)/d.record) == d.left
-	if d.layered != nil {
-		for ; k < len(dst); k += d.record {
-			d.layered.next(dst[k : k+d.record])
+	for {
+		end := min(k+checkedPoints*d.record, len(dst))
+		d.run(dst[k:end])
+		k = end
+		if err := d.check(k == len(dst) && int64(k/d.record) == d.left); err != nil || k == len(dst) {
+			return err
 		}
-		return d.layered.check(isEnd)
 	}
-	for ; k < len(dst); k += d.record {
-		d.pointwise.next(dst[k : k+d.record])
+}
+
+// checkedPoints is how many points are decoded before damage is looked for, so
+// that a damaged chunk costs little.
+const checkedPoints = 1024
+
+// run decodes whole records, none of them the first of a chunk.
+func (d *Decoder) run(dst []byte) {
+	for k := 0; k < len(dst); k += d.record {
+		if d.layered != nil {
+			d.layered.next(dst[k : k+d.record])
+		} else {
+			d.pointwise.next(dst[k : k+d.record])
+		}
+	}
+}
+
+// check looks for damage, and at the end of a chunk notes where the next begins.
+func (d *Decoder) check(isEnd bool) error {
+	if d.layered != nil {
+		return d.layered.check(isEnd)
 	}
 	if isEnd {
 		d.at += int64(d.record + d.pointwise.coder.at)

@@ -293,21 +293,24 @@ func TestChunksOfVaryingLength(t *testing.T) {
 // TestWithoutTable reads chunks of equal length whose table is missing.
 func TestWithoutTable(t *testing.T) {
 	for format := range 11 {
-		s := schemeOf(t, format, 1, 3)
-		s.chunkPoints = 50
-		raw := make([]byte, 108)
-		binary.LittleEndian.PutUint64(raw[100:], 1<<64-1)
-		var want []byte
-		for i, n := range []int{50, 50, 50, 13} {
-			c, r := randomChunk(t, &s, n, uint64(i))
-			raw, want = append(raw, c...), append(want, r...)
-		}
-		f, err := Open(bytes.NewReader(raw), Place{Size: int64(len(raw)), Start: 100, Points: 163}, s)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if got, err := decodeAll(f); err != nil || !bytes.Equal(got, want) || !f.InOrder() {
-			t.Errorf("format %d: %v, equal %v", format, err, bytes.Equal(got, want))
+		for _, points := range [][]int{{50, 50, 50, 13}, {1, 1, 1}} {
+			s := schemeOf(t, format, 1, 3)
+			s.chunkPoints = int64(points[0])
+			raw := make([]byte, 108)
+			binary.LittleEndian.PutUint64(raw[100:], 1<<64-1)
+			var want []byte
+			for i, n := range points {
+				c, r := randomChunk(t, &s, n, uint64(i))
+				raw, want = append(raw, c...), append(want, r...)
+			}
+			n := int64(len(want) / s.RecordBytes())
+			f, err := Open(bytes.NewReader(raw), Place{Size: int64(len(raw)), Start: 100, Points: n}, s)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got, err := decodeAll(f); err != nil || !bytes.Equal(got, want) || !f.InOrder() {
+				t.Errorf("format %d, %v: %v, equal %v", format, points, err, bytes.Equal(got, want))
+			}
 		}
 	}
 }
