@@ -76,6 +76,9 @@ func TestLASStepsAreBelowTheRounding(t *testing.T) {
 				far = max(far, math.Abs(float64(v)))
 			}
 		}
+		if far < 1e-20 {
+			t.Skip("a cloud without size")
+		}
 		var out bytes.Buffer
 		if err := WriteLAS(&out, c, WriteOptions{Units: length.Metre}); err != nil {
 			t.Fatal(err)
