@@ -14,7 +14,7 @@ import (
 	"trammel/pipeline/stage"
 )
 
-const networkVersion = 3
+const networkVersion = 4
 
 // tie places the set-ups: by the spheres that they share, or as given.
 func (r *run) tie(ctx context.Context, c *Checked) error {

@@ -37,6 +37,7 @@ const (
 	StationScale     Code = "station-scale"     // a station's distances are too long or too short by one factor
 	StationDisturbed Code = "station-disturbed" // a set-up was moved while it scanned: its spheres stand in two groups
 	StationRepeated  Code = "station-repeated"  // two set-ups stand in one place: the second adds no new view
+	StationTilted    Code = "station-tilted"    // a set-up that should stand levelled leans against the others
 	LayoutWeak       Code = "layout-weak"       // the spheres seen leave a rotation poorly held
 	LayoutAmbiguous  Code = "layout-ambiguous"  // a station fits the others in more than one way
 	StationUnlinked  Code = "station-unlinked"  // a station cannot be tied to the rest

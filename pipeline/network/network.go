@@ -52,8 +52,11 @@ type Options struct {
 	// Nudge is how far apart two places may lie to be held for one sphere that was moved, in mm, 0 = 150: about
 	// a sphere's own diameter. A stand that was carried further away is a new place.
 	Nudge float64
-	Datum Datum   // what holds the frame
-	Known []Known // the control points of Control
+	// Levelled is how far levelled set-ups may lean against each other, in radians, 0 = not asked: the files' z axes
+	// are vertical then, and a set-up that leans is noted.
+	Levelled float64
+	Datum    Datum   // what holds the frame
+	Known    []Known // the control points of Control
 }
 
 func (o Options) complete() Options {
@@ -114,6 +117,7 @@ type Test struct {
 	W                            geom.Vec // Baarda's w along each axis
 	Detectable                   geom.Vec // δ₀/√(P·Qvv·P): smallest error along each axis that W finds, mm
 	Chi2                         float64  // of the whole displacement, three degrees of freedom
+	Suspect                      bool     // some component of W is beyond its critical value after S. Holm (1979), at Options.Significance for all
 }
 
 // Result is the solved network.
@@ -125,6 +129,9 @@ type Result struct {
 	DOF      int             // redundancy of the network
 	Chi2     float64         // Σ vᵀPv
 	PValue   float64         // chance of a Chi2 at least as large when all is well
+	Accepted [2]float64      // Sigma0 lies between these at the level of significance, two-sided, when the covariances are right; zeros without redundancy
+	WLimit   float64         // what |W| of the largest may reach when all is well (Šidák, over all components of all tests)
+	Unseen   string          // full sentences: which displacements are too small to have been seen, and which nothing controls
 	Inflated bool            // the covariances were multiplied by Sigma0², since PValue is below the level of significance
 	Middle   geom.Vec        // of the spheres that tie the network
 	Common   *fit.Mat6       // covariance of the motion that all spheres have in common, at Middle; nil where they hold none
@@ -142,8 +149,8 @@ var ErrObservation = errors.New("an observation is not usable")
 // a done context. The result does not depend on the number of processors.
 func Solve(ctx context.Context, stations []Station, o Options) (Result, error) {
 	o = o.complete()
-	if !(o.Significance > 0 && o.Significance < 1 && o.Power > 0 && o.Power < 1 && o.Nudge > 0) || math.IsInf(o.Floor, 0) || o.Floor-o.Floor != 0 {
-		return Result{}, fmt.Errorf("significance %g, power %g, floor %g, nudge %g are out of range", o.Significance, o.Power, o.Floor, o.Nudge)
+	if !(o.Significance > 0 && o.Significance < 1 && o.Power > 0 && o.Power < 1 && o.Nudge > 0) || math.IsInf(o.Floor, 0) || o.Floor-o.Floor != 0 || !(o.Levelled >= 0) {
+		return Result{}, fmt.Errorf("significance %g, power %g, floor %g, nudge %g, levelled %g are out of range", o.Significance, o.Power, o.Floor, o.Nudge, o.Levelled)
 	}
 	switch o.Datum {
 	case FirstStation, Inner:

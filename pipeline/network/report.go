@@ -171,6 +171,7 @@ func (s *solver) reportAll(r *Result, number []int) {
 	}
 	s.reportSwaps(r, number)
 	s.reportRepeated(r)
+	s.reportTilts(r)
 	for st, factor := range s.scale {
 		if factor != 1 {
 			s.reportScale(r, st, factor)

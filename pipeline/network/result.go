@@ -26,6 +26,9 @@ func (s *solver) result() Result {
 		r.Sigma0 = math.Sqrt(a.chi2 / float64(a.dof))
 		r.PValue = fit.ChiSquareTail(a.chi2, a.dof)
 		r.Inflated = r.PValue < s.o.Significance
+		for i, p := range [2]float64{s.o.Significance / 2, 1 - s.o.Significance/2} {
+			r.Accepted[i] = math.Sqrt(fit.ChiSquareQuantile(p, a.dof) / float64(a.dof))
+		}
 	}
 	factor := 1.0
 	if r.Inflated {
@@ -36,6 +39,8 @@ func (s *solver) result() Result {
 	s.fillStations(&r, number, factor)
 	s.fillFree(&r, factor)
 	s.fillJoint(&r, number, factor)
+	r.judgeW(s.o.Significance)
+	r.Unseen = r.unseen(s.o.Power)
 	s.reportAll(&r, number)
 	r.Findings = sorted(s.findings)
 	return r
