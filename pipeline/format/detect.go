@@ -39,14 +39,28 @@ func magic(head []byte) string {
 	marks := []struct{ mark, kind string }{
 		{"ply\n", "ply"}, {"ply\r", "ply"}, {"ply ", "ply"},
 		{"ASTM-E57", "e57"}, {"LASF", "las"}, {"glTF", "glb"}, {"PK\x03\x04", "zip"},
-		{"# .PCD", "pcd"}, {"VERSION .7\n", "pcd"}, {"VERSION 0.7\n", "pcd"}, {"FIELDS x y z", "pcd"},
+		{"# .PCD", "pcd"},
 	}
 	for _, m := range marks {
 		if bytes.HasPrefix(head, []byte(m.mark)) {
 			return m.kind
 		}
 	}
+	if isPCD(head) {
+		return "pcd"
+	}
 	return ""
+}
+
+// isPCD reports whether the content has the lines of a PCD header, whatever
+// comment stands before them.
+func isPCD(head []byte) bool {
+	fields, data := false, false
+	for line := range bytes.Lines(head[:min(len(head), 4096)]) {
+		fields = fields || bytes.HasPrefix(line, []byte("FIELDS ")) || bytes.HasPrefix(line, []byte("COLUMNS "))
+		data = data || bytes.HasPrefix(line, []byte("DATA "))
+	}
+	return fields && data
 }
 
 func known(kind string) (string, error) {

@@ -11,7 +11,10 @@
 //
 // Sources: G. Turk, The PLY Polygon File Format (1994); the stereolithography
 // interface note (1988) as retold in the public literature; the published
-// appendix of the OBJ format; RFC 1952 (gzip) and RFC 8878 (zstd).
+// appendix of the OBJ format; ASPRS, LAS Specification 1.4 - R15 (2019); R. B.
+// Rusu, The PCD (Point Cloud Data) file format (from memory); RFC 1952 (gzip) and
+// RFC 8878 (zstd). E57, GLB and the compression of LAZ have packages of their own,
+// which name theirs.
 //
 // The package judges nothing beyond readability: units are passed on as
 // declared, never guessed; duplicate points and odd shapes are left to intake.
@@ -36,12 +39,12 @@ const Unsaid = -1
 
 // About is what a file says about itself. Counts are claims of the file.
 type About struct {
-	Format      string      // "ply", "stl", "obj", "glb", "e57", "las", "pcd" or "text"
+	Format      string      // "ply", "stl", "obj", "glb", "e57", "las", "laz", "pcd" or "text"
 	Encoding    string      // "ascii", "binary little-endian" or "binary big-endian"
 	Compression string      // "", "gzip" or "zstd"
 	Points      int64       // vertices or points announced, or Unsaid
 	Triangles   int64       // faces announced (a polygon counts once), or Unsaid
-	Units       length.Unit // declared in a comment, or length.Unknown
+	Units       length.Unit // declared in the header or a comment, or fixed by the format, or length.Unknown
 	Mesh        bool        // whether faces are announced; for OBJ, whether any were met so far
 	Scans       []ScanAbout // the scans of a format that keeps several or tells more of them; else empty, which means one
 	Notes       []string    // full sentences on what is odd but readable; may grow while reading

@@ -130,7 +130,8 @@ func (l *lasRecords) settleColour(isBright bool) {
 }
 
 // outside says how far the points met so far leave the bounds of the header, in
-// steps of the scale, and whether the header's bounds are any.
+// steps of the scale, and whether the header has bounds that can be meant: some
+// writers leave zeros there.
 func (l *lasRecords) outside() (steps float64, isBound bool) {
 	for i := range 3 {
 		scale, offset := l.head.scale[i], l.head.offset[i]
@@ -138,14 +139,14 @@ func (l *lasRecords) outside() (steps float64, isBound bool) {
 		if scale < 0 {
 			lo, hi = hi, lo
 		}
-		if !(lo <= hi) || l.head.min == l.head.max && l.head.max == [3]float64{} {
-			return 0, false
+		if !(lo <= hi) {
+			return math.Inf(1), false
 		}
-		// Two steps more where the bounds themselves are no finer than that.
+		// Coordinates far away have bounds that are no finer than this.
 		grain := 4 * (math.Abs(l.head.min[i]) + math.Abs(l.head.max[i]) + math.Abs(offset)) * 0x1p-52 / math.Abs(scale)
 		steps = max(steps, lo-float64(l.low[i])-grain, float64(l.high[i])-hi-grain)
 	}
-	return steps, true
+	return steps, l.head.min != l.head.max || l.head.max != [3]float64{}
 }
 
 // finish writes the notes that need all points. In a file without points there
@@ -163,8 +164,11 @@ func (l *lasRecords) finish() {
 	if l.met == 0 {
 		return
 	}
-	if steps, isBound := l.outside(); steps > 1 || !isBound {
+	switch steps, isBound := l.outside(); {
+	case steps > 1 && isBound:
 		l.about.note("The bounds in the LAS header do not hold all its points (%.0f steps of the scale outside).", steps)
+	case steps > 1:
+		l.about.note("The LAS header gives no bounds that could hold its points.")
 	}
 }
 

@@ -16,6 +16,9 @@ const (
 	// lazLaneBytes bounds the decoded records of a chunk that are held: a usual
 	// chunk of 50 000 points is whole in it, a giant one comes in portions.
 	lazLaneBytes = 4 << 20
+	// lazWide is the record length from which on fewer chunks are decoded at once:
+	// each extra byte has a model of more than 1 kB in every scanner channel.
+	lazWide = 512
 )
 
 // lazReader hands out the records of a compressed LAS file.
@@ -57,7 +60,7 @@ func newLAZ(h *lasHeader, r *Reader) (decoder, error) {
 		return nil, err
 	}
 	l := &lazReader{lasRecords: newLASRecords(h, r), file: file}
-	l.lanes = make([]lazLane, min(lazAhead, file.Chunks()))
+	l.lanes = make([]lazLane, min(lazAhead, file.Chunks(), max(1, lazAhead*lazWide/h.record)))
 	if file.InOrder() {
 		l.lanes = l.lanes[:min(1, len(l.lanes))]
 	}
