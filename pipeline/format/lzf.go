@@ -15,7 +15,11 @@ func unpackLZF(dst, src []byte) error {
 			if i+n > len(src) || at+n > len(dst) {
 				return bad()
 			}
-			copy(dst[at:], src[i:i+n])
+			if i+32 <= len(src) && at+32 <= len(dst) { // a fixed length is faster; the surplus is overwritten
+				*(*[32]byte)(dst[at:]) = [32]byte(src[i:])
+			} else {
+				copy(dst[at:], src[i:i+n])
+			}
 			at, i = at+n, i+n
 			continue
 		}
@@ -35,13 +39,23 @@ func unpackLZF(dst, src []byte) error {
 		if from < 0 || at+n > len(dst) {
 			return bad()
 		}
-		for k := range n { // bytes may refer to those just written
-			dst[at+k] = dst[from+k]
-		}
+		repeat(dst[from:at+n], at-from)
 		at += n
 	}
 	if at != len(dst) {
 		return bad()
 	}
 	return nil
+}
+
+// repeat fills what follows the first distance bytes of v with what stands that
+// far before: bytes may refer to those just written.
+func repeat(v []byte, distance int) {
+	if distance >= len(v)-distance {
+		copy(v[distance:], v)
+		return
+	}
+	for i := distance; i < len(v); i++ {
+		v[i] = v[i-distance]
+	}
 }
