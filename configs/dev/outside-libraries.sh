@@ -12,7 +12,7 @@ if [ ${#want[@]} -gt 0 ]; then
     echo "not installed: ${want[*]}; the comparisons with them are left out"
 fi
 if command -v npm >/dev/null; then
-  for m in gltf-validator@2.0.0-dev.3.10 web-e57@1.2.0; do
+  for m in gltf-validator@2.0.0-dev.3.10 web-e57@1.2.0 laz-perf@0.0.7 @loaders.gl/core@4.5.1 @loaders.gl/las@4.5.1; do
     npm ls -g "${m%@*}" >/dev/null 2>&1 || npm install -g --no-fund --no-audit "$m" >/dev/null 2>&1 ||
       echo "not installed: $m; the comparison with it is left out"
   done
