@@ -99,6 +99,9 @@ func smallZstd(w io.Writer) io.WriteCloser {
 // Columns of text are given their room once the length of a row is known: all
 // that is taken, buffers aside, is at most a fifth more than the cloud.
 func TestTextTakesLittleMoreThanItsCloud(t *testing.T) {
+	if testing.Short() {
+		t.Skip("memory is not measured in short runs, which the race detector is given")
+	}
 	const n = 500_000
 	even := strings.Repeat("1234.5 2345.6 3456.7\n", n)
 	var shrinking, varied strings.Builder
