@@ -36,7 +36,8 @@ type adjustment struct {
 	dInv      []geom.Mat    // inverse of each centre's own normal block
 	chi2      float64
 	dof       int
-	control   [][]geom.Mat // see controls; by sphere, m×m blocks row-major
+	control   [][]geom.Mat       // see controls; by sphere, m×m blocks row-major
+	ofOne     map[int][]geom.Mat // see stationControl; by station, filled as asked for
 }
 
 // adjust solves for all poses and all centres seen from two stations or more:

@@ -176,17 +176,16 @@ func (s *solver) strongest() (suspicion, bool) {
 	if len(list) == 0 {
 		return suspicion{}, false
 	}
-	s.alpha = fit.Sidak(s.o.Significance, len(list))
+	alpha := fit.Sidak(s.o.Significance, len(list))
 	var critical [7]float64
 	for _, dof := range [...]int{1, 3, 6} {
-		critical[dof] = fit.ChiSquareQuantile(1-s.alpha, dof)
+		critical[dof] = fit.ChiSquareQuantile(1-alpha, dof)
 	}
 	spread := s.spread2()
-	controls := map[int][]geom.Mat{}
 	for i := range list {
 		c := &list[i]
 		dof := c.kind.freedom()
-		e := s.evidence(c, controls)
+		e := s.evidence(c)
 		c.excess = e.value/s.tempered(spread, e.value, dof) - critical[dof]
 		c.estimate, c.sigma = e.size, e.sigma
 	}
@@ -194,8 +193,8 @@ func (s *solver) strongest() (suspicion, bool) {
 	return best, best.excess > 0
 }
 
-// evidence tests one suspicion; controls keeps what the tests of one station share.
-func (s *solver) evidence(c *suspicion, controls map[int][]geom.Mat) estimate {
+// evidence tests one suspicion.
+func (s *solver) evidence(c *suspicion) estimate {
 	switch c.kind {
 	case displaced:
 		return s.adjusted.displacement(c.sphere, c.group)
@@ -206,10 +205,7 @@ func (s *solver) evidence(c *suspicion, controls map[int][]geom.Mat) estimate {
 	case shifted, slipped:
 		break
 	}
-	if controls[c.station] == nil {
-		controls[c.station] = s.adjusted.stationControl(c.station)
-	}
-	return s.adjusted.slip(c.station, c.group, controls[c.station], c.kind == slipped)
+	return s.adjusted.slip(c.station, c.group, s.adjusted.stationControl(c.station), c.kind == slipped)
 }
 
 // tempered returns what a test value is divided by: 1, unless the covariances are

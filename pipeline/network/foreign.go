@@ -111,11 +111,11 @@ func (s *solver) reportForeign(r *Result, at int, number []int) {
 func (s *solver) reportSwaps(r *Result, number []int) {
 	for p := range s.spheres {
 		for q := range s.spheres[:p] {
-			a, b := s.seers(q), s.seers(p)
-			if s.spheres[p].kind == s.spheres[q].kind || len(a) == 0 || len(b) == 0 || s.spheres[p].center.Dist(s.spheres[q].center) > s.o.Nudge/3 {
+			if s.spheres[p].kind == s.spheres[q].kind || s.spheres[p].center.Dist(s.spheres[q].center) > s.o.Nudge/3 {
 				continue
 			}
-			if slices.ContainsFunc(a, func(st int) bool { return slices.Contains(b, st) }) {
+			a, b := s.seers(q), s.seers(p)
+			if len(a) == 0 || len(b) == 0 || slices.ContainsFunc(a, func(st int) bool { return slices.Contains(b, st) }) {
 				continue
 			}
 			x, y := r.Spheres[number[q]], r.Spheres[number[p]]

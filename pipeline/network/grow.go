@@ -23,6 +23,9 @@ func (s *solver) link(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	for i, p := range pairs {
+		pairs[i].match = s.decide(p.match, p.a, p.b)
+	}
 	parts := s.components(pairs)
 	if len(parts) == 0 {
 		s.unlinked(pairs)
@@ -126,6 +129,9 @@ func (s *solver) spread(pairs []pairMatch, set []int) {
 			} else {
 				s.place(p.a, s.poses[p.b].After(p.toA.Inverse()), agree)
 			}
+			if p.decided != "" {
+				s.note(s.stations[s.linked[len(s.linked)-1]].Name, "%s", p.decided)
+			}
 			break
 		}
 	}
@@ -215,7 +221,11 @@ func (s *solver) attachOne() bool {
 			if slices.Contains(s.linked, st) || len(s.seen[st]) < 3 {
 				continue
 			}
-			if m, slack := try(known, s.seen[st]); m.trusted() {
+			m, slack := try(known, s.seen[st])
+			if m = s.decide(m, -1, st); m.trusted() {
+				if m.decided != "" {
+					s.note(s.stations[st].Name, "%s", m.decided)
+				}
 				s.rescale(st, m.scale)
 				s.place(st, m.toA, slack)
 				return true

@@ -12,11 +12,13 @@ import (
 // A match is a set of pairs (i of a, j of b) whose mutual distances all agree,
 // with the motion of b onto a that they hold.
 type match struct {
-	pairs  [][2]int
-	toA    geom.Pose
-	scale  float64 // of b's lengths against a's, 1 unless it was searched for
-	rivals int     // other matches of the same size that place b elsewhere
-	chance float64 // expected number of matches of this size among unrelated spheres
+	pairs   [][2]int
+	toA     geom.Pose
+	scale   float64 // of b's lengths against a's, 1 unless it was searched for
+	rivals  int     // other matches of the same size that place b elsewhere
+	others  []match // the rivals, unless there are too many to have found all
+	decided string  // how it was told from its rivals, where something else did
+	chance  float64 // expected number of matches of this size among unrelated spheres
 }
 
 // agree is how many standard uncertainties of their difference two distances may
@@ -54,6 +56,17 @@ func edges(s []sight) []edge {
 // layout counts as one that repeats itself, such as a wall of equal domes. Thirty
 // candidates a station, of which eight are real, were seen to have two.
 const mostMatches = 200
+
+// isFull reports whether the search has found too many matches to go on. A dozen
+// spheres are searched to the end: the corners of a cube fit themselves in hundreds of
+// ways, most of them in part, and something else may decide between the whole ones.
+func (m *matcher) isFull() bool {
+	most := mostMatches
+	if max(len(m.a), len(m.b)) <= 12 {
+		most *= 10
+	}
+	return len(m.found) > most
+}
 
 // matcher looks for matches of b onto a. slack is agree, or more.
 type matcher struct {
@@ -138,7 +151,7 @@ func (m *matcher) within(e float64, i, k, j, l int) bool {
 }
 
 func (m *matcher) propose(i, k, j, l int, scale float64) {
-	if len(m.found) > mostMatches || m.a[i].kind != m.b[j].kind || m.a[k].kind != m.b[l].kind || !m.same(i, k, j, l, scale) {
+	if m.isFull() || m.a[i].kind != m.b[j].kind || m.a[k].kind != m.b[l].kind || !m.same(i, k, j, l, scale) {
 		return
 	}
 	fromJ, fromL, per := m.db[j], m.db[l], 1/scale
@@ -164,7 +177,7 @@ func (m *matcher) propose(i, k, j, l int, scale float64) {
 // in a match already.
 func (m *matcher) isNew(three [3][2]int) bool {
 	i, k, x := three[0][0], three[1][0], three[2][0]
-	return len(m.found) <= mostMatches && m.a[x].kind == m.b[three[2][1]].kind && m.height(i, k, x) > 10*m.slack*m.a[x].sigma && !m.known(three)
+	return !m.isFull() && m.a[x].kind == m.b[three[2][1]].kind && m.height(i, k, x) > 10*m.slack*m.a[x].sigma && !m.known(three)
 }
 
 // height returns the distance of x from the line through i and k, in a.
@@ -272,10 +285,12 @@ func (m *matcher) best() match {
 	for _, f := range m.found {
 		if len(f.pairs) == len(b.pairs) && m.apart(f, b) > 20*m.reach {
 			b.rivals++
+			b.others = append(b.others, f)
 		}
 	}
-	if len(m.found) > mostMatches {
+	if m.isFull() {
 		b.rivals++
+		b.others = nil
 	}
 	b.chance = m.chance(len(b.pairs))
 	return b

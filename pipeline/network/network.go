@@ -10,9 +10,18 @@
 // Procedure for Use in Geodetic Networks (1968), look for moved spheres and wrong
 // scales (blunder.go), which are taken out one at a time, the strongest first.
 //
-// A layout that fits in two ways is reported, never guessed; a station that
-// shares too little is left out and named. The network frame is the frame of the
-// first station, in input order, of the largest linked set.
+// Hypotheses are moved and exchanged spheres, spheres of another diameter (foreign.go),
+// wrong scales, and set-ups that slipped while they scanned (slip.go). What holds the
+// frame is the caller's choice (datum.go): the first station of the largest linked set,
+// in input order; the spheres as a whole; or control points. Covariances are kept for
+// all set-ups together (joint.go). What registration will add anywhere on the object,
+// and which further sphere or set-up would lower it, is known before the crew leaves
+// (geometry.go, strength.go).
+//
+// A layout that fits in several ways is settled by the instruments' level, the poses in
+// the files or an overlap score (tiebreak.go), and said to be; where nothing settles it,
+// it is reported, never guessed (symmetry.go). A station that shares too little is left
+// out and named.
 package network
 
 import (
@@ -37,6 +46,9 @@ type Observation struct {
 type Station struct {
 	Name         string // a file relative to the job folder; the subject of findings
 	Observations []Observation
+	// Approx is where the file says that the set-up stood, its frame to one that the files share; nil = unknown. It
+	// is used only where spheres fit in several ways.
+	Approx *geom.Pose
 }
 
 // Options steer Solve; the zero value is the sensible default.
@@ -53,10 +65,14 @@ type Options struct {
 	// a sphere's own diameter. A stand that was carried further away is a new place.
 	Nudge float64
 	// Levelled is how far levelled set-ups may lean against each other, in radians, 0 = not asked: the files' z axes
-	// are vertical then, and a set-up that leans is noted.
+	// are vertical then, a set-up that leans is noted, and a match that would lay one on its side loses against one
+	// that does not.
 	Levelled float64
-	Datum    Datum   // what holds the frame
-	Known    []Known // the control points of Control
+	// Overlap scores how well two scans fit each other under a motion of b's frame to a's: 0 not at all, 1 in all
+	// that they share. It is asked only where spheres fit in several ways, one call at a time. nil = not asked.
+	Overlap func(a, b int, bToA geom.Pose) float64
+	Datum   Datum   // what holds the frame
+	Known   []Known // the control points of Control
 }
 
 func (o Options) complete() Options {
@@ -81,12 +97,14 @@ type StationResult struct {
 	Cov              fit.Mat6  // rotation vector (rad, about the network axes) and translation (mm); zero for the first station
 	// Free is the covariance of the pose against the spheres as a whole, which no
 	// station holds: rotation vector and translation at Result.Middle. See Predict.
-	Free       fit.Mat6
-	RMS        float64 // of its residuals, mm, 3D
-	Spheres    []int   // index into Result.Spheres of each observation, -1 where it belongs to none
-	Redundancy float64 // sum of the redundancy numbers of its observations
-	Detectable float64 // smallest displacement of its worst-controlled sphere that would be found, mm; 0 = none would
-	Scale      float64 // the factor that its distances are too long by, 1 unless station-scale was found
+	Free            fit.Mat6
+	RMS             float64 // of its residuals, mm, 3D
+	Spheres         []int   // index into Result.Spheres of each observation, -1 where it belongs to none
+	Redundancy      float64 // sum of the redundancy numbers of its observations
+	Detectable      float64 // smallest displacement of its worst-controlled sphere that would be found, mm; 0 = none would
+	DetectableScale float64 // smallest relative error of its distances that would be found, 1e-6 is one ppm; 0 = none would
+	DetectableSlip  float64 // smallest slip during its scan that would be found in every arc of its view, mm; 0 = none would
+	Scale           float64 // the factor that its distances are too long by, 1 unless station-scale was found
 }
 
 // Status says how a sphere entered the network.
@@ -135,6 +153,7 @@ type Result struct {
 	Inflated bool            // the covariances were multiplied by Sigma0², since PValue is below the level of significance
 	Middle   geom.Vec        // of the spheres that tie the network
 	Common   *fit.Mat6       // covariance of the motion that all spheres have in common, at Middle; nil where they hold none
+	Notes    []Note          // how symmetric layouts were settled; nothing to do
 	Joint    Joint           // covariance of all poses together, at Middle
 	Control  []ControlResult // of Control, in the order of Options.Known
 	Findings []job.Finding
@@ -194,12 +213,12 @@ type solver struct {
 	spheres  []sphere
 	scale    []float64
 	adjusted *adjustment
+	notes    []Note
 	findings []job.Finding
 	split    []splitOff
 	slips    []slip
 	foreign  []int          // spheres whose distance is not used
 	offsets  map[int]offset // of the foreign spheres
-	alpha    float64        // level of the last round's single test
 }
 
 // places[i] is the sphere of observation i of a station, or -1.

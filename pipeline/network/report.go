@@ -39,8 +39,11 @@ func (s *solver) explain(st int, pairs []pairMatch) {
 		return
 	}
 	if m, with := s.bestFor(st, pairs); len(m.pairs) >= 3 && m.rivals > 0 {
-		s.report(job.LayoutAmbiguous, job.Hold, name, sentence("Its spheres fit %s in %d ways that agree equally well on %d spheres, since the distances between these repeat within %d standard uncertainties. "+
-			"Shift one of them by a hand's breadth, so that no two distances are alike, and scan again from all set-ups that need it.", with, m.rivals+1, len(m.pairs), agree))
+		s.reportAmbiguous(st, m, with)
+		return
+	}
+	if len(pairs) == 0 {
+		s.report(job.StationUnlinked, job.Hold, name, sentence("It shows %s, and no other set-up shows three or more: there is nothing to tie it to. Scan from further set-ups with the same spheres in view.", count(len(s.seen[st]), "sphere")))
 		return
 	}
 	mates := s.mates(st, pairs)
@@ -78,7 +81,8 @@ func (s *solver) isMirrored(st int, pairs []pairMatch) bool {
 }
 
 // bestFor returns the largest match of a station, with the network or with a
-// single station, and a name for what it was matched with.
+// single station, its own observations second, and a name for what it was matched
+// with.
 func (s *solver) bestFor(st int, pairs []pairMatch) (match, string) {
 	var best match
 	with := "the network"
@@ -89,9 +93,20 @@ func (s *solver) bestFor(st int, pairs []pairMatch) (match, string) {
 		other := p.a + p.b - st
 		if (p.a == st || p.b == st) && len(p.pairs) > len(best.pairs) {
 			best, with = p.match, s.stations[other].Name
+			if p.a == st {
+				best.pairs = flipped(p.pairs)
+			}
 		}
 	}
 	return best, with
+}
+
+func flipped(pairs [][2]int) [][2]int {
+	out := make([][2]int, len(pairs))
+	for i, p := range pairs {
+		out[i] = [2]int{p[1], p[0]}
+	}
+	return out
 }
 
 // mates returns the names of the stations that a station outside the network is

@@ -35,12 +35,16 @@ func (s *solver) result() Result {
 		factor = a.chi2 / float64(a.dof)
 	}
 	number := s.fillSpheres(&r, factor)
-	s.fillTests(&r, number)
+	alpha := s.level()
+	lambda := fit.Noncentrality(alpha, s.o.Power, 3)
+	s.fillTests(&r, number, lambda)
 	s.fillStations(&r, number, factor)
 	s.fillFree(&r, factor)
 	s.fillJoint(&r, number, factor)
 	r.judgeW(s.o.Significance)
 	r.Unseen = r.unseen(s.o.Power)
+	s.fillDetectable(&r, alpha, lambda)
+	r.Notes = s.notes
 	s.reportAll(&r, number)
 	r.Findings = sorted(s.findings)
 	return r
@@ -125,12 +129,9 @@ func (s *solver) placeCov(at int) geom.Mat {
 	return cov
 }
 
-func (s *solver) fillTests(r *Result, number []int) {
+func (s *solver) fillTests(r *Result, number []int, lambda float64) {
 	a := s.adjusted
 	delta := fit.Delta0(s.o.Significance, s.o.Power)
-	// A displacement in space is looked for among all observations at once.
-	alpha := fit.Sidak(s.o.Significance, max(1, len(s.suspicions())))
-	lambda := fit.Noncentrality(alpha, s.o.Power, 3)
 	for c, list := range a.bySphere {
 		for i, k := range list {
 			e, d := &a.equations[k], a.displacement(c, []int{i})

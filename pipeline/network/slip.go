@@ -76,6 +76,16 @@ func (a *adjustment) ofStation(st int) []int {
 // stationControl returns P·Qvv·P between all observations of one station, m×m blocks
 // row-major: controls has it between those of one sphere.
 func (a *adjustment) stationControl(st int) []geom.Mat {
+	if a.ofOne == nil {
+		a.ofOne = map[int][]geom.Mat{}
+	}
+	if a.ofOne[st] == nil {
+		a.ofOne[st] = a.computeControl(st)
+	}
+	return a.ofOne[st]
+}
+
+func (a *adjustment) computeControl(st int) []geom.Mat {
 	list := a.ofStation(st)
 	m := len(list)
 	h := mat.NewDense(6*len(a.stations), 3*m, nil)

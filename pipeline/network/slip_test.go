@@ -11,9 +11,9 @@ import (
 	"trammel/pipeline/job"
 )
 
-// upright makes stations that turn about the vertical, as levelled tripods do, so that
+// standing makes stations that turn about the vertical, as levelled tripods do, so that
 // what they see is ordered by direction.
-func upright(m sim, seed uint64) ([]Station, []geom.Pose) {
+func standing(m sim, seed uint64) ([]Station, []geom.Pose) {
 	st, poses := m.make(seed)
 	rng := rand.New(rand.NewPCG(seed, 12))
 	for k := range st {
@@ -47,11 +47,11 @@ func TestSlippedSetUp(t *testing.T) {
 		by   geom.Pose
 	}{{"shift", shift}, {"turn", turn}, {"both", geom.Pose{R: turn.R, T: shift.T}}} {
 		m := sim{spheres: layout(), stations: 6, sigma: 0.1}
-		st, truth := upright(m, 60)
+		st, truth := standing(m, 60)
 		// The arc ends before the station's own direction spread is exhausted: three to five spheres.
 		n := 0
 		for from := 0.0; n < 3 || n > 4; from += 0.1 {
-			trial, _ := upright(m, 60)
+			trial, _ := standing(m, 60)
 			if n = knock(&trial[3], from, math.Pi/2, c.by); n == 3 || n == 4 {
 				st = trial
 			}
