@@ -197,17 +197,23 @@ func (r *Result) with(stations []Station, points []geom.Vec, at geom.Vec, o Opti
 		s.seen[st] = append(s.seen[st], sight{center: own, cov: geom.Diag(typical, typical, typical), sigma: math.Sqrt(typical)})
 		s.places[st] = append(s.places[st], len(s.spheres)-1)
 	}
+	return s.predictWorst(points)
+}
+
+// predictWorst returns the largest predicted uncertainty of the points in a network
+// that was planned, not measured: its geometry and covariances are all that counts.
+func (s *solver) predictWorst(points []geom.Vec) (float64, bool) {
 	s.adjusted = s.assemble()
 	if _, ok := s.adjusted.reduce(); !ok {
 		return 0, false
 	}
-	predicted := Result{Stations: make([]StationResult, len(stations))}
+	predicted := Result{Stations: make([]StationResult, len(s.stations))}
 	for _, st := range s.linked {
 		predicted.Stations[st].Linked = true
 	}
 	s.fillFree(&predicted, 1)
-	sigma, at0 := predicted.worst(points)
-	return sigma, at0 >= 0
+	sigma, at := predicted.worst(points)
+	return sigma, at >= 0
 }
 
 // typical returns the median variance of an observation along one axis.
