@@ -31,16 +31,22 @@ func TestStudy(t *testing.T) {
 		}
 	}
 	percent := func(n, of int) string { return fmt.Sprintf("%.2f %%", 100*float64(n)/float64(of)) }
-	alarms, inside, of := cleanStudy(t, 6000, 100_000)
-	row("clean networks that are held", "≤ 0.1 %", fmt.Sprintf("%d", alarms), 6000, 100_000, alarms*1000 <= 6000)
-	row("95 % ellipsoids of points that hold the truth", "94 to 96 %", percent(inside, of), 6000, 100_000, inside*100 >= 94*of && inside*100 <= 96*of)
+	alarms, inside, of := cleanStudy(t, 10_000, 100_000)
+	row("clean networks that are held", "≤ 0.1 %", fmt.Sprintf("%d", alarms), 10_000, 100_000, alarms*1000 <= 10_000)
+	row("95 % ellipsoids of points that hold the truth", "94 to 96 %", percent(inside, of), 10_000, 100_000, inside*100 >= 94*of && inside*100 <= 96*of)
 	named, wrong := movedStudy(t, 2000, 5000, 5)
 	row("sphere moved by 5 of its sigma named", "≥ 99 %", fmt.Sprintf("%s, %d wrong findings", percent(named, 2000), wrong), 2000, 5000, named*100 >= 99*2000)
 	named, wrong = movedStudy(t, 1000, 15_000, 3)
 	row("sphere moved by 3 of its sigma named", "–", fmt.Sprintf("%s, %d wrong findings", percent(named, 1000), wrong), 1000, 15_000, true)
 	both, alone := twoStudy(t, 1000, 20_000)
 	row("two blunders at once (2.7 mm moved, 400 ppm) named", "–", fmt.Sprintf("both %s, both and nothing else %s", percent(both, 1000), percent(alone, 1000)), 1000, 20_000, both*100 >= 90*1000)
-	for _, by := range []float64{1, 2, 4, 8} {
+	both, alone = pairStudy(t, 1000, 25_000)
+	row("two spheres moved by 5 of their sigmas each named", "–", fmt.Sprintf("both %s, both and nothing else %s", percent(both, 1000), percent(alone, 1000)), 1000, 25_000, both*100 >= 95*1000)
+	for _, by := range []float64{0.5, 1, 2} {
+		found, wrong := foreignStudy(t, 300, 40_000, by)
+		row(fmt.Sprintf("sphere that appears %g mm nearer to all (sigma 0.2 mm, floor 0.1 mm) named as of another diameter", by), "–", fmt.Sprintf("%s, %d wrong findings", percent(found, 300), wrong), 300, 40_000, by < 1 || found*100 >= 95*300)
+	}
+	for _, by := range []float64{0.5, 1, 2, 4, 8} {
 		found := disturbedStudy(t, 300, 30_000, by)
 		row(fmt.Sprintf("set-up that slipped by %g mm while it scanned three of eight spheres (sigma 0.2 mm) named", by), "–", percent(found, 300), 300, 30_000, by < 4 || found*100 >= 95*300)
 	}
@@ -51,6 +57,22 @@ func TestStudy(t *testing.T) {
 		if err := os.WriteFile("testdata/study.md", []byte(table.String()), 0o600); err != nil {
 			t.Fatal(err)
 		}
+	}
+}
+
+// TestStudiesInShort runs a few of each study's networks every time.
+func TestStudiesInShort(t *testing.T) {
+	if both, alone := pairStudy(t, 40, 25_000); both < 39 || alone < 38 {
+		t.Errorf("two moved spheres: both named in %d of 40, nothing else in %d", both, alone)
+	}
+	if found, wrong := foreignStudy(t, 30, 40_000, 1); found < 29 || wrong > 1 {
+		t.Errorf("foreign sphere: named in %d of 30, %d wrong findings", found, wrong)
+	}
+	if found := disturbedStudy(t, 30, 30_000, 2); found < 28 {
+		t.Errorf("set-up that slipped: named in %d of 30", found)
+	}
+	if both, alone := twoStudy(t, 40, 20_000); both < 39 || alone < 37 {
+		t.Errorf("moved sphere and wrong scale: both named in %d of 40, nothing else in %d", both, alone)
 	}
 }
 
@@ -142,6 +164,68 @@ func twoStudy(t *testing.T, runs int, seed uint64) (both, alone int) {
 		}
 	}
 	return both, alone
+}
+
+// pairStudy counts the networks in which two spheres that were moved at different times
+// are both named, and those in which nothing else is.
+func pairStudy(t *testing.T, runs int, seed uint64) (both, alone int) {
+	rng := rand.New(rand.NewPCG(seed, 6))
+	for i := range runs {
+		const sigma = 0.2
+		own := sigma * math.Sqrt(2.25)
+		var by [2]geom.Vec
+		for k := range by {
+			by[k] = geom.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()}.Unit().Scale(5 * own)
+		}
+		which := rng.Perm(8)[:2]
+		from := [2]int{2 + rng.IntN(5), 2 + rng.IntN(5)}
+		m := sim{spheres: layout(), stations: 8, sigma: sigma, move: func(k, s int) geom.Vec {
+			var d geom.Vec
+			for x := range which {
+				if s == which[x] && k >= from[x] {
+					d = d.Add(by[x])
+				}
+			}
+			return d
+		}}
+		st, truth := m.make(seed + uint64(i))
+		r := solve(t, st, exactly)
+		var named [2]bool
+		for _, f := range r.Findings {
+			j := slices.IndexFunc(r.Spheres, func(x SphereResult) bool { return x.ID == f.Subject })
+			for x := range which {
+				named[x] = named[x] || f.Code == job.SphereMoved && j >= 0 && truth[0].Apply(r.Spheres[j].Center).Dist(layout()[which[x]]) < 50
+			}
+		}
+		if named[0] && named[1] {
+			both++
+			if len(r.Findings) == 2 {
+				alone++
+			}
+		}
+	}
+	return both, alone
+}
+
+// foreignStudy counts the networks in which a sphere that all set-ups see nearer than
+// it is is named as one of another diameter, and the findings about anything else.
+func foreignStudy(t *testing.T, runs int, seed uint64, by float64) (found, wrong int) {
+	rng := rand.New(rand.NewPCG(seed, 7))
+	for i := range runs {
+		which := rng.IntN(8)
+		st, truth := sim{spheres: layout(), stations: 6, sigma: 0.2}.make(seed + uint64(i))
+		distort(st, truth, layout()[which], -by)
+		r := solve(t, st, Options{})
+		for _, f := range r.Findings {
+			j := slices.IndexFunc(r.Spheres, func(x SphereResult) bool { return x.ID == f.Subject })
+			if f.Code == job.SphereDiameter && j >= 0 && truth[0].Apply(r.Spheres[j].Center).Dist(layout()[which]) < 50 {
+				found++
+			} else {
+				wrong++
+			}
+		}
+	}
+	return found, wrong
 }
 
 // disturbedStudy counts the networks in which a set-up that slipped by some
