@@ -72,7 +72,7 @@ func TestPredictedAndAdvised(t *testing.T) {
 	if !strings.HasPrefix(worst.Name, "corner +X") || sigma < 3*c.Predicted[0].Sigma.Norm() {
 		t.Errorf("worst at %s with %.3f mm; the near mount has %.3f mm", worst.Name, sigma, c.Predicted[0].Sigma.Norm())
 	}
-	if text := c.advise(); !strings.Contains(text, "One more sphere near") || !strings.Contains(text, "corner +X") {
+	if text := c.advise(); !strings.Contains(text, "would lower the largest predicted uncertainty") || !strings.Contains(text, "corner +X") {
 		t.Errorf("advice %q", text)
 	}
 }

@@ -74,34 +74,49 @@ func (c *Checked) WorstPredicted() (p Predicted, sigma float64) {
 	return p, sigma
 }
 
-// aside and heights are where a further sphere is tried: so far from the object's
-// box, in eight directions, at the heights of stands (common practice, no source).
-const aside = 800.0
+// Where a further sphere or set-up is tried: so far beside the object's box, at the
+// heights of low and high stands above its floor (common practice, no source).
+const (
+	sphereAside = 800.0
+	setUpAside  = 2500.0
+)
 
-// advise says in a sentence what a further sphere would do for the place that is
-// predicted worst, or nothing where none would help.
+// ring returns places around the object's box in the network's frame, sixteen at
+// each height.
+func (c *Checked) ring(aside float64, heights ...float64) []geom.Vec {
+	toNetwork := c.ToFrame.Inverse()
+	b := c.Job.Object
+	middle, half := b.Center(), b.Size().Scale(0.5)
+	var out []geom.Vec
+	for k := range 16 {
+		sin, cos := math.Sincos(2 * math.Pi * float64(k) / 16)
+		for _, height := range heights {
+			at := geom.Vec{X: middle.X + cos*(half.X+aside), Y: middle.Y + sin*(half.Y+aside), Z: b.Min.Z + height}
+			out = append(out, toNetwork.Apply(at))
+		}
+	}
+	return out
+}
+
+// advise says in a sentence what a further sphere or set-up would do for the place
+// that is predicted worst, whichever does more, or nothing where neither would help.
 func (c *Checked) advise() string {
 	if len(c.Predicted) == 0 || c.Job.Object == nil || c.observed == nil {
 		return ""
 	}
 	toNetwork := c.ToFrame.Inverse()
-	var points, candidates []geom.Vec
+	var points []geom.Vec
 	for _, p := range c.Predicted {
 		points = append(points, toNetwork.Apply(p.At))
 	}
-	b := c.Job.Object
-	middle, half := b.Center(), b.Size().Scale(0.5)
-	for k := range 16 {
-		sin, cos := math.Sincos(2 * math.Pi * float64(k) / 16)
-		for _, height := range [...]float64{300, 1200, 2100} {
-			at := geom.Vec{X: middle.X + cos*(half.X+aside), Y: middle.Y + sin*(half.Y+aside), Z: b.Min.Z + height}
-			candidates = append(candidates, toNetwork.Apply(at))
-		}
+	what := "One more sphere, seen from every set-up,"
+	a, ok := c.Network.Advise(c.observed, points, c.ring(sphereAside, 300, 1200, 2100), network.Options{})
+	if s, okSetUp := c.Network.AdviseSetUp(c.observed, points, c.ring(setUpAside, 700, 2000), network.Options{}); okSetUp && (!ok || s.After < a.After) {
+		what, a, ok = "The next set-up, with all spheres in view,", s, true
 	}
-	a, ok := c.Network.Advise(c.observed, points, candidates, network.Options{})
 	if !ok {
 		return ""
 	}
 	at := c.ToFrame.Apply(a.At).Scale(1e-3)
-	return fmt.Sprintf("One more sphere near (%.1f, %.1f, %.1f) m, seen from every set-up, would lower the largest predicted uncertainty, at %s, from %.2f to %.2f mm.", at.X, at.Y, at.Z, c.Predicted[a.Worst].Name, a.Before, a.After)
+	return fmt.Sprintf("%s near (%.1f, %.1f, %.1f) m would lower the largest predicted uncertainty, at %s, from %.2f to %.2f mm.", what, at.X, at.Y, at.Z, c.Predicted[a.Worst].Name, a.Before, a.After)
 }

@@ -14,7 +14,7 @@ import (
 	"trammel/pipeline/stage"
 )
 
-const networkVersion = 4
+const networkVersion = 5
 
 // tie places the set-ups: by the spheres that they share, or as given.
 func (r *run) tie(ctx context.Context, c *Checked) error {
@@ -63,7 +63,7 @@ func (r *run) tieBySpheres(ctx context.Context, c *Checked) error {
 	var stations []network.Station
 	var files []int
 	c.used(bySpheres, func(i int) {
-		s := network.Station{Name: c.Files[i].Path}
+		s := network.Station{Name: c.Files[i].Path, Approx: c.Files[i].Pose}
 		for _, b := range c.Files[i].Spheres {
 			if b.Usable {
 				s.Observations = append(s.Observations, network.Observation{Center: b.Center, Cov: b.Cov, Kind: kindOf(c.Job.Spheres, b.Nominal)})
@@ -86,6 +86,9 @@ func (r *run) tieBySpheres(ctx context.Context, c *Checked) error {
 	}
 	c.Network, c.observed = &solved, stations
 	c.Findings = append(c.Findings, solved.Findings...)
+	for _, n := range solved.Notes {
+		c.Findings = append(c.Findings, job.Finding{Code: job.LayoutAmbiguous, Severity: job.Note, Subject: n.Subject, Text: n.Text})
+	}
 	for k, s := range solved.Stations {
 		c.Stations = append(c.Stations, Station{File: files[k], ToNetwork: s.StationToNetwork, RMS: s.RMS, Linked: s.Linked, Solved: k})
 	}

@@ -98,6 +98,7 @@ func runCheck(ctx context.Context, e *env, paths []string, o checkOptions) error
 		printChecked(e, checked)
 		if o.explain {
 			printSpheres(e, checked.Files)
+			printStrengths(e, checked)
 		}
 	}
 	if checked.Hold() {

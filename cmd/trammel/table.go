@@ -149,6 +149,18 @@ func verdictOf(findings []job.Finding) string {
 	return verdict
 }
 
+// printStrengths says of each tied set-up how well its spheres hold it.
+func printStrengths(e *env, c *pipeline.Checked) {
+	if c.Network == nil {
+		return
+	}
+	for k := range c.Network.Stations {
+		if s, ok := c.Network.Strength(k); ok {
+			say(e.stdout, "%s\n", printable(s.Text))
+		}
+	}
+}
+
 // printSpheres lists what a file's round things were measured to be.
 func printSpheres(e *env, files []pipeline.File) {
 	for i := range files {

@@ -315,7 +315,7 @@ func NewCheck(c *pipeline.Checked) Check { return newCheck(c, c.ToFrame, checkFo
 
 func newCheck(c *pipeline.Checked, toFrame geom.Pose, format string) Check {
 	s := scaleOf(c.Units)
-	d := Check{Format: format, Units: c.Units, Files: []File{}, Next: c.Next(), Findings: list(c.Findings), Network: networkOf(c, toFrame, s)}
+	d := Check{Format: format, Units: c.Units, Files: []File{}, Findings: list(c.Findings), Network: networkOf(c, toFrame, s)}
 	for i := range c.Files {
 		d.Files = append(d.Files, file(&c.Files[i], s))
 		if format != checkFormat {
@@ -325,8 +325,8 @@ func newCheck(c *pipeline.Checked, toFrame geom.Pose, format string) Check {
 	for _, p := range c.Predicted {
 		d.Predicted = append(d.Predicted, Predicted{p.Name, s.vec(p.At), s.vec(p.Sigma)})
 	}
-	if format != checkFormat {
-		d.Next = ""
+	if format == checkFormat {
+		d.Next = c.Next()
 	}
 	return d
 }

@@ -1,6 +1,7 @@
 package datum
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -56,7 +57,7 @@ func begin(points, normals []geom.Vec, seed geom.Vec) (at, normal geom.Vec) {
 		order[i] = i
 	}
 	slices.SortStableFunc(order, func(a, b int) int {
-		return compare(points[a].Sub(seed).Norm2(), points[b].Sub(seed).Norm2())
+		return cmp.Compare(points[a].Sub(seed).Norm2(), points[b].Sub(seed).Norm2())
 	})
 	order = order[:beginWith]
 	for _, i := range order {
@@ -64,16 +65,6 @@ func begin(points, normals []geom.Vec, seed geom.Vec) (at, normal geom.Vec) {
 		normal = normal.Add(normals[i])
 	}
 	return at, normal.Unit()
-}
-
-func compare(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // settle takes turns: which points lie on the plane, and which plane they make.

@@ -1,6 +1,7 @@
 package format
 
 import (
+	"bufio"
 	"encoding/binary"
 	"fmt"
 	"io"
@@ -178,8 +179,9 @@ func (l *lasWriter) header(c *scan.Cloud, records [][]byte) []byte {
 func (l *lasWriter) points(w io.Writer, c *scan.Cloud) error {
 	const oneOfOne = 1 | 1<<3 // the first return of a pulse with one
 	hasIntensity := len(c.Intensity) == c.Len()
-	raw := make([]byte, 0, writeBuffer+lasLayouts[0].record)
+	out := bufio.NewWriterSize(w, writeBuffer)
 	for i := range c.X {
+		raw := out.AvailableBuffer()
 		for _, v := range [3]float32{c.X[i], c.Y[i], c.Z[i]} {
 			raw = binary.LittleEndian.AppendUint32(raw, uint32(l.whole(v)))
 		}
@@ -189,14 +191,9 @@ func (l *lasWriter) points(w io.Writer, c *scan.Cloud) error {
 		}
 		raw = binary.LittleEndian.AppendUint16(raw, shine)
 		raw = append(raw, oneOfOne, 0, 0, 0, 0, 0)
-		if len(raw) < writeBuffer {
-			continue
-		}
-		if _, err := w.Write(raw); err != nil {
+		if _, err := out.Write(raw); err != nil {
 			return err
 		}
-		raw = raw[:0]
 	}
-	_, err := w.Write(raw)
-	return err
+	return out.Flush()
 }

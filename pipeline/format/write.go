@@ -1,6 +1,7 @@
 package format
 
 import (
+	"bufio"
 	"bytes"
 	"encoding/binary"
 	"fmt"
@@ -190,9 +191,10 @@ func WriteSTL(w io.Writer, m *scan.Mesh, o WriteOptions) error {
 	if _, err := w.Write(head[:]); err != nil {
 		return err
 	}
-	raw := make([]byte, 0, writeBuffer+stlRecord)
+	out := bufio.NewWriterSize(w, writeBuffer)
 	scale := 1 / o.unit().MM()
 	for t := range m.Triangles() {
+		raw := out.AvailableBuffer()
 		a, b, c := m.Corners(t)
 		for _, v := range [4]geom.Vec{b.Sub(a).Cross(c.Sub(a)).Unit(), a.Scale(scale), b.Scale(scale), c.Scale(scale)} {
 			for _, x := range v.Array() {
@@ -200,14 +202,9 @@ func WriteSTL(w io.Writer, m *scan.Mesh, o WriteOptions) error {
 			}
 		}
 		raw = append(raw, 0, 0)
-		if len(raw) < writeBuffer {
-			continue
-		}
-		if _, err := w.Write(raw); err != nil {
+		if _, err := out.Write(raw); err != nil {
 			return err
 		}
-		raw = raw[:0]
 	}
-	_, err := w.Write(raw)
-	return err
+	return out.Flush()
 }

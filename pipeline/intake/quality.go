@@ -14,8 +14,8 @@ const (
 	// (common practice, no source).
 	strayShare = 0.01
 	// noisier is the factor between the noise seen and the one the sheet states
-	// beyond which they are not the same instrument: surfaces are not quite flat and
-	// edges cross cells, which alone was measured to give up to a fifth.
+	// beyond which they are not the same instrument. In simulated halls and rooms the
+	// noise was found within a tenth; real surfaces are rougher (no source).
 	noisier = 1.5
 	// saturatedShare of returns at the top of the scale is more than a few glints.
 	saturatedShare = 0.02

@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"math/bits"
@@ -262,7 +263,7 @@ func (g *grid) sample(t *table) [][]int32 {
 			filled = append(filled, k)
 		}
 	})
-	slices.SortFunc(filled, func(a, b uint64) int { return compare(mix(a), mix(b)) })
+	slices.SortFunc(filled, func(a, b uint64) int { return cmp.Compare(mix(a), mix(b)) })
 	filled = filled[:min(len(filled), cellSample)]
 	number := newTable(len(filled))
 	for i, k := range filled {
@@ -279,16 +280,6 @@ func (g *grid) sample(t *table) [][]int32 {
 		}
 	}
 	return cells
-}
-
-func compare(a, b uint64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 type cellView struct{ noise, spacing, distance float64 }

@@ -1,7 +1,6 @@
 package network
 
 import (
-	"cmp"
 	"math"
 	"slices"
 
@@ -64,20 +63,6 @@ func (r *Result) inWords(station int, axis geom.Vec) string {
 	return words
 }
 
-// PredictAll is Predict for many points: the covariance (mm², network frame) of each, in
-// their order. It is nil where nothing is tied.
-func (r *Result) PredictAll(points []geom.Vec) []geom.Mat {
-	var list []geom.Mat
-	for _, p := range points {
-		cov, _, ok := r.Predict(p)
-		if !ok {
-			return nil
-		}
-		list = append(list, cov)
-	}
-	return list
-}
-
 // AdviseSetUp is Advise for a further set-up instead of a sphere: it is tried at each
 // of the candidates (network frame), sees every sphere of the network within reach as
 // well as a typical set-up does, and makes the centres better known to all.
@@ -119,78 +104,4 @@ func (r *Result) withSetUp(stations []Station, points []geom.Vec, at geom.Vec, o
 	s.stations, s.seen = append(slices.Clone(stations), Station{}), append(s.seen, seen)
 	s.poses, s.places, s.scale = append(s.poses, pose), append(s.places, where), append(s.scale, 1)
 	return s.predictWorst(points)
-}
-
-// Suggestion is the better of a further sphere and a further set-up.
-type Suggestion struct {
-	Advice
-	SetUp bool // else a sphere
-}
-
-// Suggest tries spheres and set-ups around a box (network frame, Z up) that holds the
-// object: spheres on the floor and on stands 0.8 m beside it, set-ups 2.5 m beside it,
-// low and high (common practice, no source). It returns what lowers the largest
-// predicted uncertainty of the points most, a sphere where both do as much.
-func (r *Result) Suggest(stations []Station, points []geom.Vec, around geom.Box, o Options) (Suggestion, bool) {
-	if around.IsEmpty() {
-		return Suggestion{}, false
-	}
-	sphere, okSphere := r.Advise(stations, points, ring(around, 800, 300, 1200, 2100), o)
-	setUp, okSetUp := r.AdviseSetUp(stations, points, ring(around, 2500, 700, 2000), o)
-	if okSetUp && (!okSphere || setUp.After < sphere.After) {
-		return Suggestion{setUp, true}, true
-	}
-	return Suggestion{sphere, false}, okSphere
-}
-
-// Sentence says what to do and what it brings; worst names the point placed worst. It
-// speaks of the network's frame: carry At to another one first where one is shown.
-func (x Suggestion) Sentence(worst string) string {
-	what := "One more sphere, seen from every set-up,"
-	if x.SetUp {
-		what = "One more set-up, with all spheres in view,"
-	}
-	return sentence("%s near (%.1f, %.1f, %.1f) m would lower the largest predicted uncertainty, at %s, from %.2f to %.2f mm.", what, x.At.X/1000, x.At.Y/1000, x.At.Z/1000, worst, x.Before, x.After)
-}
-
-// ring returns places around a box, sixteen at each height above its floor.
-func ring(b geom.Box, aside float64, heights ...float64) []geom.Vec {
-	middle, half := b.Center(), b.Size().Scale(0.5)
-	var list []geom.Vec
-	for k := range 16 {
-		sin, cos := math.Sincos(2 * math.Pi * float64(k) / 16)
-		for _, h := range heights {
-			list = append(list, geom.Vec{X: middle.X + cos*(half.X+aside), Y: middle.Y + sin*(half.Y+aside), Z: b.Min.Z + h})
-		}
-	}
-	return list
-}
-
-// weakest returns the tied set-up whose worst-held turn is largest.
-func (r *Result) weakest() (station int, ok bool) {
-	type turn struct {
-		station int
-		sigma   float64
-	}
-	var list []turn
-	for k := range r.Stations {
-		if x, good := r.Strength(k); good {
-			list = append(list, turn{k, x.Turn})
-		}
-	}
-	if len(list) == 0 {
-		return -1, false
-	}
-	return slices.MaxFunc(list, func(a, b turn) int { return cmp.Compare(a.sigma, b.sigma) }).station, true
-}
-
-// Weakest says in a sentence which set-up its spheres hold worst, and how well. It is
-// empty where nothing is tied.
-func (r *Result) Weakest() string {
-	k, ok := r.weakest()
-	if !ok {
-		return ""
-	}
-	x, _ := r.Strength(k)
-	return x.Text
 }
