@@ -17,7 +17,7 @@ import (
 )
 
 const (
-	fuseVersion   = 2
+	fuseVersion   = 3
 	reduceVersion = 1
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,
@@ -73,7 +73,7 @@ func (b *Built) fusionView(ctx context.Context, p placed) (fuse.View, error) {
 	if content.Mesh != nil && b.Files[p.file].Kind == job.Tracked {
 		return meshView(content.Mesh, p.toFrame, orElse(noise, usualTrackedNoise)), nil
 	}
-	c, view, err := b.withNormals(ctx, p.file)
+	c, view, err := b.thinned(ctx, pointsOf(content), p.file)
 	if errors.Is(err, normal.ErrFew) {
 		return fuse.View{Cloud: &scan.Cloud{}}, nil
 	}
@@ -81,6 +81,16 @@ func (b *Built) fusionView(ctx context.Context, p placed) (fuse.View, error) {
 		return fuse.View{}, err
 	}
 	return cloudView(c, view, p.toFrame, orElse(noise, usualStationNoise)), nil
+}
+
+// thinned averages the points of a scan that lie within a cell of the fusion: they
+// enter the same places of the grid, with less work.
+func (b *Built) thinned(ctx context.Context, c *scan.Cloud, file int) (*scan.Cloud, normal.View, error) {
+	thin, v, err := normal.Thin(ctx, c, normal.Options{Kind: b.seenFrom(file)}, b.Job.Mesh.Voxel)
+	if errors.Is(err, normal.ErrView) {
+		return normal.Thin(ctx, c, normal.Options{Kind: normal.Station}, b.Job.Mesh.Voxel) // what the job sheet says of it
+	}
+	return thin, v, err
 }
 
 func orElse(x, otherwise float64) float64 {
@@ -91,21 +101,22 @@ func orElse(x, otherwise float64) float64 {
 }
 
 // cloudView weights the points of a set-up by inverse variance, which grows with
-// the square of the incidence (CV-12.1), and gives each the area between its lines
-// of sight.
+// the square of the incidence (CV-12.1) and falls with the number of points that
+// each stands for, and gives each the area between its lines of sight.
 func cloudView(c *scan.Cloud, v normal.View, toFrame geom.Pose, noise float64) fuse.View {
 	out := fuse.View{Cloud: c, ToCommon: toFrame, Weight: make([]float32, c.Len()), Area: make([]float32, c.Len())}
 	for i := range c.X {
 		cos := float64(v.Cos[i])
-		if v.Edge[i] || cos < leastCos {
+		if cos < leastCos {
 			continue
 		}
+		n := float64(v.Count[i])
 		across := v.Spacing
 		if v.Kind == normal.Station {
 			across *= c.At(i).Norm()
 		}
-		out.Weight[i] = float32(cos * cos / (noise * noise))
-		out.Area[i] = float32(across * across / cos)
+		out.Weight[i] = float32(n * cos * cos / (noise * noise))
+		out.Area[i] = float32(n * across * across / cos)
 	}
 	return out
 }

@@ -39,7 +39,7 @@ const (
 // axes of the frame or of the cloud's own principal axes.
 func findEye(c *scan.Cloud, kind Kind) (eye, error) {
 	sample := thin(c)
-	middle, spread := moments(sample)
+	middle, spread := meanAndSpread(sample)
 	extent2 := spread.Trace() / float64(max(sample.Len(), 1))
 	forward := middle
 	if middle.Norm2() < 0.1*extent2 {
@@ -80,8 +80,8 @@ func thin(c *scan.Cloud) *scan.Cloud {
 	return s
 }
 
-// moments returns the mean and the covariance of the points.
-func moments(c *scan.Cloud) (mean geom.Vec, covariance geom.Mat) {
+// meanAndSpread returns the mean and the covariance of the points.
+func meanAndSpread(c *scan.Cloud) (mean geom.Vec, covariance geom.Mat) {
 	for i := range c.X {
 		mean = mean.Add(c.At(i))
 	}
@@ -104,7 +104,7 @@ func axes(covariance geom.Mat) []geom.Vec {
 // back. Only cells whose eight neighbours are occupied too count, which leaves the
 // silhouette out.
 func unevenness(c *scan.Cloud, e eye) float64 {
-	p, err := newPicture(context.Background(), c, e, judgedPerCell)
+	p, err := newPicture(context.Background(), c, e, judgedPerCell, 0)
 	if err != nil || len(p.rows) < 3 {
 		return math.Inf(1)
 	}

@@ -60,8 +60,9 @@ type View struct {
 	Spacing   float64   // between neighbouring lines of sight: radians for a Station, mm for Parallel
 	Noise     float64   // mm, 1 sigma along the line of sight: median of the residuals to the local planes
 	Cos       []float32 // cosine of the angle of incidence, in (0, 1]
-	Edge      []bool    // at a depth edge, or alone: may be a mixed pixel
-	Edges     int       // how many Edge has
+	Edge      []bool    // at a depth edge, or alone: may be a mixed pixel; nil after Thin
+	Edges     int       // how many points are at a depth edge, or alone
+	Count     []float32 // how many points each stands for; nil for one
 }
 
 // blockSize is the number of points in one piece of parallel work.
@@ -78,25 +79,34 @@ func Estimate(ctx context.Context, c *scan.Cloud, o Options) (View, error) {
 	if c.Len() < minPoints {
 		return View{}, fmt.Errorf("%w: %d, at least %d are needed", ErrFew, c.Len(), minPoints)
 	}
-	eye, err := findEye(c, o.Kind)
+	v, pic, err := look(ctx, c, o, 0)
 	if err != nil {
 		return View{}, err
 	}
-	pic, err := newPicture(ctx, c, eye, pointsPerCell)
-	if err != nil {
+	if err := v.fit(ctx, c, pic); err != nil {
 		return View{}, err
+	}
+	if v.Kind == Parallel && looksInward(c, nil) {
+		v.turn(c)
+	}
+	return v, nil
+}
+
+// look finds out how the cloud was seen and bins it in that picture.
+func look(ctx context.Context, c *scan.Cloud, o Options, least float64) (View, *picture, error) {
+	eye, err := findEye(c, o.Kind)
+	if err != nil {
+		return View{}, nil, err
+	}
+	pic, err := newPicture(ctx, c, eye, pointsPerCell, least)
+	if err != nil {
+		return View{}, nil, err
 	}
 	v := View{Kind: eye.kind, Direction: eye.forward, Spacing: pic.cell / math.Sqrt(pic.fill())}
 	if eye.kind == Station {
 		v.Direction = geom.Vec{}
 	}
-	if err := v.fit(ctx, c, pic); err != nil {
-		return View{}, err
-	}
-	if eye.kind == Parallel && looksInward(c) {
-		v.turn(c)
-	}
-	return v, nil
+	return v, pic, nil
 }
 
 // fit fills normals, incidence, edges and noise.
@@ -104,21 +114,23 @@ func (v *View) fit(ctx context.Context, c *scan.Cloud, pic *picture) error {
 	n := c.Len()
 	c.NX, c.NY, c.NZ = make([]float32, n), make([]float32, n), make([]float32, n)
 	v.Cos, v.Edge = make([]float32, n), make([]bool, n)
-	residuals := make([][]float32, par.Count(n, blockSize))
-	err := par.Blocks(ctx, n, blockSize, func(block, lo, hi int) error {
+	put := func(i int32, f *fitted) {
+		c.NX[i], c.NY[i], c.NZ[i] = float32(f.normal.X), float32(f.normal.Y), float32(f.normal.Z)
+		v.Cos[i], v.Edge[i] = float32(f.cos), f.isEdge
+	}
+	residuals := make([][]float32, par.Count(len(pic.rows), rowsPerBlock))
+	err := par.Blocks(ctx, len(pic.rows), rowsPerBlock, func(block, lo, hi int) error {
 		w := worker{pic: pic, cloud: c}
-		for _, i := range pic.order[lo:hi] {
-			f := w.fitAt(i)
-			c.NX[i], c.NY[i], c.NZ[i] = float32(f.normal.X), float32(f.normal.Y), float32(f.normal.Z)
-			v.Cos[i], v.Edge[i] = float32(f.cos), f.isEdge
-			if !f.isEdge && f.cos > minNoiseCos {
-				w.residuals = append(w.residuals, float32(f.sigma))
+		w.visit(lo, hi, visitor{rough: put, smooth: func(points []int32, _ *moments, f *facet) {
+			for _, i := range points {
+				f.isEdge = f.isOff(c.X[i], c.Y[i], c.Z[i])
+				put(i, &f.fitted)
 			}
-		}
+		}})
 		residuals[block] = w.residuals
 		return nil
 	})
-	v.Noise = median(slices.Concat(residuals...))
+	v.Noise = median(residuals)
 	for _, e := range v.Edge {
 		if e {
 			v.Edges++
@@ -131,9 +143,23 @@ func (v *View) fit(ctx context.Context, c *scan.Cloud, pic *picture) error {
 // spot is twice as long as wide and incidence dominates the residual (CV-12.1).
 const minNoiseCos = 0.5
 
-func median(v []float32) float64 {
-	if len(v) == 0 {
+// median returns that of at most 64 Ki of the values: its standard error is then
+// below a hundredth of their scatter.
+func median(parts [][]float32) float64 {
+	n := 0
+	for _, part := range parts {
+		n += len(part)
+	}
+	if n == 0 {
 		return 0
+	}
+	step := (n + sampled - 1) / sampled
+	var v []float32
+	for at, part := 0, 0; part < len(parts); part++ {
+		for ; at < len(parts[part]); at += step {
+			v = append(v, parts[part][at])
+		}
+		at -= len(parts[part])
 	}
 	slices.Sort(v)
 	return float64(v[len(v)/2])
@@ -141,15 +167,20 @@ func median(v []float32) float64 {
 
 // looksInward decides the sign that a parallel projection leaves open: the outside of
 // an object is seen when normals point away from the middle of the points on balance.
-func looksInward(c *scan.Cloud) bool {
+// count says how many points each stands for; nil says one.
+func looksInward(c *scan.Cloud, count []float32) bool {
 	var middle geom.Vec
 	for i := range c.X {
 		middle = middle.Add(geom.Vec{X: float64(c.X[i]), Y: float64(c.Y[i]), Z: float64(c.Z[i])})
 	}
-	middle = middle.Scale(1 / float64(c.Len()))
+	middle = middle.Scale(1 / float64(max(c.Len(), 1)))
 	sum := 0.0
 	for i := range c.X {
-		sum += float64(c.NX[i])*(float64(c.X[i])-middle.X) + float64(c.NY[i])*(float64(c.Y[i])-middle.Y) + float64(c.NZ[i])*(float64(c.Z[i])-middle.Z)
+		d := geom.Vec{X: float64(c.X[i]), Y: float64(c.Y[i]), Z: float64(c.Z[i])}.Sub(middle).Dot(c.Normal(i))
+		if count != nil {
+			d *= float64(count[i])
+		}
+		sum += d
 	}
 	return sum < 0
 }

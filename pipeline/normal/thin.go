@@ -1,0 +1,119 @@
+package normal
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"trammel/pipeline/par"
+	"trammel/pipeline/scan"
+)
+
+// Thin returns the cloud with fewer points, with normals, and what it found out about
+// the view. Points of a smooth surface that lie within size of each other, in mm, become
+// their mean, of less noise; View.Count says how many it stands for. Where depth is not
+// smooth, or points are further apart, they stay as they are. Points at depth edges are
+// left out; View.Edges says how many. The order is that of the picture. It returns the
+// errors of Estimate and leaves c alone.
+func Thin(ctx context.Context, c *scan.Cloud, o Options, size float64) (*scan.Cloud, View, error) {
+	if c.Len() < minPoints {
+		return nil, View{}, fmt.Errorf("%w: %d, at least %d are needed", ErrFew, c.Len(), minPoints)
+	}
+	v, pic, err := look(ctx, c, o, leastCell*size)
+	if err != nil {
+		return nil, View{}, err
+	}
+	parts := make([]thinned, par.Count(len(pic.rows), rowsPerBlock))
+	residuals := make([][]float32, len(parts))
+	err = par.Blocks(ctx, len(pic.rows), rowsPerBlock, func(block, lo, hi int) error {
+		w := worker{pic: pic, cloud: c}
+		t := &parts[block]
+		w.visit(lo, hi, visitor{rough: func(i int32, f *fitted) { t.single(c, i, f, f.isEdge) }, smooth: func(points []int32, own *moments, f *facet) {
+			if extent := pic.cell * pic.eye.size(own.mean().Add(c.Origin)) / math.Sqrt(f.cos); extent > mostExtent*size || f.hasOff(c, points) {
+				for _, i := range points {
+					t.single(c, i, &f.fitted, f.isOff(c.X[i], c.Y[i], c.Z[i]))
+				}
+				return
+			}
+			m := own.mean()
+			t.add(float32(m.X), float32(m.Y), float32(m.Z), &f.fitted, float32(own.n))
+		}})
+		residuals[block] = w.residuals
+		return nil
+	})
+	if err != nil {
+		return nil, View{}, err
+	}
+	v.Noise = median(residuals)
+	out := v.join(parts)
+	out.Origin = c.Origin
+	if v.Kind == Parallel && looksInward(out, v.Count) {
+		v.turn(out)
+	}
+	return out, v, nil
+}
+
+const (
+	// leastCell makes the three by three cells of a dense picture, which give the normal,
+	// about two sizes wide.
+	leastCell = 0.7
+	// mostExtent: a picture of about one point a size still gains by means of three.
+	mostExtent = 1.5
+)
+
+func (f *facet) hasOff(c *scan.Cloud, points []int32) bool {
+	for _, i := range points {
+		if f.isOff(c.X[i], c.Y[i], c.Z[i]) {
+			return true
+		}
+	}
+	return false
+}
+
+// thinned is what a block of rows leaves.
+type thinned struct {
+	cloud      scan.Cloud
+	cos, count []float32
+	edges      int
+}
+
+func (t *thinned) single(c *scan.Cloud, i int32, f *fitted, isEdge bool) {
+	if isEdge {
+		t.edges++
+		return
+	}
+	t.add(c.X[i], c.Y[i], c.Z[i], f, 1)
+}
+
+func (t *thinned) add(x, y, z float32, f *fitted, count float32) {
+	c := &t.cloud
+	c.X, c.Y, c.Z = append(c.X, x), append(c.Y, y), append(c.Z, z)
+	c.NX, c.NY, c.NZ = append(c.NX, float32(f.normal.X)), append(c.NY, float32(f.normal.Y)), append(c.NZ, float32(f.normal.Z))
+	t.cos, t.count = append(t.cos, float32(f.cos)), append(t.count, count)
+}
+
+// join puts the parts one behind the other.
+func (v *View) join(parts []thinned) *scan.Cloud {
+	n := 0
+	for i := range parts {
+		n += parts[i].cloud.Len()
+		v.Edges += parts[i].edges
+	}
+	out := &scan.Cloud{}
+	gather := func(of func(t *thinned) []float32) []float32 {
+		all := make([]float32, 0, n)
+		for i := range parts {
+			all = append(all, of(&parts[i])...)
+		}
+		return all
+	}
+	out.X = gather(func(t *thinned) []float32 { return t.cloud.X })
+	out.Y = gather(func(t *thinned) []float32 { return t.cloud.Y })
+	out.Z = gather(func(t *thinned) []float32 { return t.cloud.Z })
+	out.NX = gather(func(t *thinned) []float32 { return t.cloud.NX })
+	out.NY = gather(func(t *thinned) []float32 { return t.cloud.NY })
+	out.NZ = gather(func(t *thinned) []float32 { return t.cloud.NZ })
+	v.Cos = gather(func(t *thinned) []float32 { return t.cos })
+	v.Count = gather(func(t *thinned) []float32 { return t.count })
+	return out
+}

@@ -1,0 +1,155 @@
+package normal
+
+import (
+	"context"
+	"math"
+	"math/rand/v2"
+	"reflect"
+	"runtime"
+	"testing"
+
+	"trammel/pipeline/geom"
+	"trammel/pipeline/scan"
+)
+
+func mustThin(t testing.TB, c *scan.Cloud, o Options, size float64) (*scan.Cloud, View) {
+	t.Helper()
+	thin, v, err := Thin(context.Background(), c, o, size)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !thin.HasNormals() || len(v.Cos) != thin.Len() || len(v.Count) != thin.Len() {
+		t.Fatalf("%d points, %d normals, %d cosines, %d counts", thin.Len(), len(thin.NX), len(v.Cos), len(v.Count))
+	}
+	return thin, v
+}
+
+// TestAngle compares with the library over all quadrants and sizes.
+func TestAngle(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 1))
+	for range 100_000 {
+		y, x := r.NormFloat64()*math.Exp(3*r.NormFloat64()), r.NormFloat64()*math.Exp(3*r.NormFloat64())
+		if got, want := angle(y, x), math.Atan2(y, x); math.Abs(got-want) > 3e-8 {
+			t.Fatalf("angle(%v, %v) = %v, want %v", y, x, got, want)
+		}
+	}
+	for _, p := range [][2]float64{{0, 0}, {0, 1}, {0, -1}, {1, 0}, {-1, 0}, {1, 1}, {-1, -1}} {
+		if got, want := angle(p[0], p[1]), math.Atan2(p[0], p[1]); math.Abs(got-want) > 3e-8 {
+			t.Errorf("angle(%v, %v) = %v, want %v", p[0], p[1], got, want)
+		}
+	}
+}
+
+// TestFacetIsThePlane: summed moments give the plane that points give one by one, for
+// points in a perfect plane as well.
+func TestFacetIsThePlane(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 3))
+	for _, noise := range []float64{0, 0.3} {
+		for range 200 {
+			c := &scan.Cloud{Origin: geom.Vec{X: 3000}}
+			slant := geom.Vec{X: -1, Y: r.NormFloat64(), Z: r.NormFloat64()}
+			for range 25 {
+				p := geom.Vec{Y: 10 * r.NormFloat64(), Z: 10 * r.NormFloat64()}
+				p.X = 3000 + p.Y*slant.Y + p.Z*slant.Z + noise*r.NormFloat64()
+				c.Append(p)
+			}
+			w := worker{cloud: c, pic: &picture{eye: newEye(Parallel, geom.Vec{X: 1})}}
+			var all []int32
+			for i := range c.X {
+				n := neighbour{float64(c.Y[i]), float64(c.Z[i]), float64(c.X[i])}
+				w.near, all = append(w.near, n), append(all, int32(i))
+			}
+			a, b, off, _ := plane(w.near, math.Inf(1), 0, 0, 0)
+			m := w.momentsOf(all)
+			f, ok := facetOf(&m, geom.Vec{X: 1})
+			if !ok {
+				t.Fatal("no plane")
+			}
+			within(t, "slope", -f.normal.Y/f.normal.X, a, 1e-6)
+			within(t, "slope", -f.normal.Z/f.normal.X, b, 1e-6)
+			within(t, "sigma", f.sigma, spread(w.near, a, b, off), 1e-4)
+			within(t, "residual", math.Abs(f.residual(c.X[0], c.Y[0], c.Z[0])), math.Abs(w.near[0].w-a*w.near[0].u-b*w.near[0].v-off), 1e-5)
+		}
+	}
+}
+
+// TestThinKeepsTheSurface: the means of a noisy sphere lie nearer to it than the points
+// by the root of their number, every point is accounted for, and their normals are those
+// that Estimate gives.
+func TestThinKeepsTheSurface(t *testing.T) {
+	center := geom.Vec{X: 2500, Y: 300, Z: -200}
+	c := station(-0.3, 0.5, -0.4, 0.3, 0.001, 0.5, toSphere(center, 400))
+	before := c.Len()
+	thin, v := mustThin(t, c, Options{}, 6)
+	if c.Len() != before || c.NX != nil {
+		t.Error("the cloud was changed")
+	}
+	var points, squares, expected float64
+	for i := range thin.X {
+		n := float64(v.Count[i])
+		d := thin.At(i).Sub(center).Norm() - 400
+		along := d / float64(v.Cos[i])
+		points, squares, expected = points+n, squares+along*along*n, expected+0.25
+	}
+	within(t, "points accounted for", points+float64(v.Edges), float64(before), 0)
+	within(t, "noise times the root of the number", math.Sqrt(squares/expected), 1, 0.15)
+	if share := float64(thin.Len()) / points; share > 0.4 { // 2.1 mm apart in cells of 4.2 mm, and singly where the sphere is seen flat
+		t.Errorf("%.2f of the points are left", share)
+	}
+	mean := 0.0
+	for i := range thin.X {
+		mean += math.Acos(min(1, thin.Normal(i).Dot(thin.At(i).Sub(center).Unit()))) * 180 / math.Pi / float64(thin.Len())
+	}
+	if mean > 3 {
+		t.Errorf("mean angle of the normals %.2f degrees", mean)
+	}
+	within(t, "noise", v.Noise, 0.5, 0.05)
+}
+
+// TestThinKeepsSparsePoints: where points are further apart than size, each stays.
+func TestThinKeepsSparsePoints(t *testing.T) {
+	c := station(-0.3, 0.3, -0.3, 0.3, 0.004, 0.2, toRoom) // 12 mm apart
+	thin, v := mustThin(t, c, Options{}, 3)
+	if thin.Len()+v.Edges != c.Len() {
+		t.Errorf("%d points and %d edges of %d", thin.Len(), v.Edges, c.Len())
+	}
+}
+
+// TestThinMixesNoSides: no mean lies between a plate and the wall behind it.
+func TestThinMixesNoSides(t *testing.T) {
+	c := station(-0.3, 0.3, -0.3, 0.3, 0.001, 0.2, func(d geom.Vec) float64 {
+		if math.Abs(d.Y/d.X) < 0.1 && math.Abs(d.Z/d.X) < 0.1 {
+			return 1000 / d.X
+		}
+		return 1020 / d.X
+	})
+	thin, _ := mustThin(t, c, Options{}, 4)
+	for i := range thin.X {
+		if x := thin.At(i).X; math.Abs(x-1000) > 1.5 && math.Abs(x-1020) > 1.5 {
+			t.Errorf("point %v lies between the two sides", thin.At(i))
+		}
+	}
+}
+
+func TestThinWorkersDoNotMatter(t *testing.T) {
+	c := station(-0.3, 0.5, -0.4, 0.3, 0.002, 0.5, toSphere(geom.Vec{X: 2500, Y: 300}, 400))
+	run := func(workers int) (*scan.Cloud, View) {
+		defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(workers))
+		return mustThin(t, c, Options{}, 8)
+	}
+	a, v := run(1)
+	for _, workers := range []int{2, 3, 8} {
+		if b, w := run(workers); !reflect.DeepEqual(a, b) || !reflect.DeepEqual(v, w) {
+			t.Errorf("%d workers give another result", workers)
+		}
+	}
+}
+
+func BenchmarkThin(b *testing.B) {
+	c := station(-0.7, 0.7, -0.7, 0.7, 0.0014, 0.5, toRoom)
+	b.ReportAllocs()
+	for b.Loop() {
+		mustThin(b, c, Options{}, 3)
+	}
+	b.ReportMetric(float64(c.Len())*float64(b.N)/b.Elapsed().Seconds(), "points/s")
+}
