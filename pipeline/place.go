@@ -17,8 +17,8 @@ import (
 )
 
 const (
-	thinVersion  = 4
-	placeVersion = 4
+	thinVersion  = 5
+	placeVersion = 5
 	// leastOverlap is the share of a tracked scan that must meet the set-ups. Below
 	// a third, a wrong place can look as good as the right one.
 	leastOverlap = 0.3
@@ -224,7 +224,7 @@ func (r *run) merged(ctx context.Context, b *Built, list []placed) (*scan.Cloud,
 	return scan.Join(parts), nil
 }
 
-const witnessVersion = 2
+const witnessVersion = 3
 
 // witness compares every pair of registered scans that overlap.
 func (r *run) witness(ctx context.Context, b *Built) error {

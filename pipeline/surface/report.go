@@ -15,30 +15,30 @@ import (
 
 // report fills in how well the last placement is held.
 func (s *scale) report(ctx context.Context, r *Result) error {
-	pairs, err := s.pair(ctx, r.SourceToTarget)
+	p, err := s.pair(ctx, r.SourceToTarget)
 	if err != nil {
 		return err
 	}
-	if len(pairs) < minPairs {
+	if p.count < minPairs {
 		return ErrNoOverlap
 	}
-	n := normalEquations(pairs)
-	used := 0
-	for _, q := range pairs {
-		if q.w > 0 {
-			used++
-		}
+	n, err := p.normalEquations(ctx)
+	if err != nil {
+		return err
 	}
+	used := 0
+	p.each(0, len(p.spots), func(int, geom.Vec, geom.Vec, float64, float64) { used++ })
 	r.Center, r.Pairs = n.center, used
 	r.RMS = math.Sqrt(n.ssr / n.weight)
 	r.Overlap = float64(used) / float64(s.source.Len())
 	r.Loose = n.loose()
-	r.Cov = n.covariance(pairs)
+	r.Cov = n.covariance(p)
 	return nil
 }
 
 // loose names the motions that the shape does not hold: the eigenvectors of the
-// normal matrix whose eigenvalues are too small.
+// normal matrix whose eigenvalues are too small, turned among themselves so that
+// turns and shifts are told apart as far as they can be.
 func (s *system) loose() []string {
 	var e mat.EigenSym
 	if !e.Factorize(s.h, true) {
@@ -46,21 +46,37 @@ func (s *system) loose() []string {
 	}
 	var v mat.Dense
 	e.VectorsTo(&v)
-	mean := mat.Trace(s.h) / 6
-	var out []string
-	for k, lambda := range e.Values(nil) {
-		if lambda > heldShare*mean {
-			continue
+	mean, k := mat.Trace(s.h)/6, 0
+	for _, lambda := range e.Values(nil) { // in ascending order
+		if lambda <= heldShare*mean {
+			k++
 		}
-		turn := geom.Vec{X: v.At(0, k), Y: v.At(1, k), Z: v.At(2, k)}
-		move := geom.Vec{X: v.At(3, k), Y: v.At(4, k), Z: v.At(5, k)}
-		if turn.Norm() > move.Norm() {
-			out = append(out, "a turn about ("+direction(turn)+")")
+	}
+	if k == 0 {
+		return nil
+	}
+	turns := v.Slice(0, 3, 0, k)
+	var share mat.SymDense
+	share.SymOuterK(1, turns.T()) // eigenvalues near 1 are turns, near 0 shifts
+	if !e.Factorize(&share, true) {
+		return []string{"any motion"}
+	}
+	var among, own mat.Dense
+	e.VectorsTo(&among)
+	own.Mul(v.Slice(0, 6, 0, k), &among)
+	var out []string
+	for j, turned := range e.Values(nil) {
+		if turned > 0.5 {
+			out = append(out, "a turn about ("+direction(column(&own, 0, j))+")")
 		} else {
-			out = append(out, "a shift along ("+direction(move)+")")
+			out = append(out, "a shift along ("+direction(column(&own, 3, j))+")")
 		}
 	}
 	return out
+}
+
+func column(m *mat.Dense, row, col int) geom.Vec {
+	return geom.Vec{X: m.At(row, col), Y: m.At(row+1, col), Z: m.At(row+2, col)}
 }
 
 func direction(v geom.Vec) string {
@@ -81,23 +97,23 @@ func largest(v geom.Vec) int {
 	return i
 }
 
-// covariance is the sandwich estimator with cells as clusters: residuals inside
-// one cell of the search grid may be as alike as they please. After K.-Y. Liang,
-// S. L. Zeger, Longitudinal data analysis using generalized linear models,
-// Biometrika 73 (1986), 13-22, with the number of clusters as sample size.
-func (s *system) covariance(pairs []pair) fit.Mat6 {
+// covariance is the sandwich estimator with patches of the surface as clusters:
+// residuals inside one patch may be as alike as they please. After K.-Y. Liang, S. L.
+// Zeger, Longitudinal data analysis using generalized linear models, Biometrika 73
+// (1986), 13-22, with the number of clusters as sample size.
+func (s *system) covariance(p *pairs) fit.Mat6 {
 	var inv mat.Dense
-	ridge := s.slope(pairs)
+	slope, meat := s.slopeAndMeat(p)
 	floor := 1e-9 * mat.Trace(s.h) // keeps a loose direction finite, and huge
 	for i := range 6 {
-		ridge.SetSym(i, i, ridge.At(i, i)+floor)
+		slope.SetSym(i, i, slope.At(i, i)+floor)
 	}
-	if err := inv.Inverse(ridge); err != nil {
+	if err := inv.Inverse(slope); err != nil {
 		return fit.Mat6{}
 	}
 	var out fit.Mat6
 	var half, full mat.Dense
-	half.Mul(&inv, s.meat(pairs))
+	half.Mul(&inv, meat)
 	full.Mul(&half, &inv)
 	for i := range 6 {
 		for j := range 6 {
@@ -107,20 +123,70 @@ func (s *system) covariance(pairs []pair) fit.Mat6 {
 	return out
 }
 
-// slope is the derivative of the scores: the normal matrix with the slope of
-// Tukey's function in place of its weight, after P. J. Huber, Robust statistics
-// (1981). The weight alone would count pairs in the kernel's tails as information.
-func (s *system) slope(pairs []pair) *mat.SymDense {
-	m := mat.NewSymDense(6, nil)
-	row := mat.NewVecDense(6, nil)
-	for _, q := range pairs {
-		for j, x := range s.row(q) {
-			row.SetVec(j, x)
+// slopeAndMeat sums the two halves of the sandwich. The slope is the derivative of
+// the scores: the normal matrix with the slope of Tukey's function in place of its
+// weight, after P. J. Huber, Robust statistics (1981); the weight alone would count
+// pairs in the kernel's tails as information. The meat is the sum over the patches of
+// the outer products of their scores.
+func (s *system) slopeAndMeat(p *pairs) (slope, meat *mat.SymDense) {
+	center := s.center.Sub(p.target.cloud.Origin)
+	var scores [][6]float64
+	number := map[patch]int{}
+	var all sums
+	p.each(0, len(p.spots), func(i int, at, n geom.Vec, d, w float64) {
+		r := row(at.Sub(center), n, 1/s.radius)
+		root := math.Sqrt(p.weight(d)) // 1 - u², so the slope is (1-u²)(1-5u²)
+		all.add(r, 0, w/root*(5*root-4))
+		of := p.patchOf(i, n)
+		k, ok := number[of]
+		if !ok {
+			k = len(scores)
+			number[of], scores = k, append(scores, [6]float64{})
 		}
-		root := math.Sqrt(q.w) // 1 - u², so the slope is (1-u²)(1-5u²)
-		m.SymRankOne(m, root*(5*root-4), row)
+		for j, x := range r {
+			scores[k][j] += w * d * x
+		}
+	})
+	slope, meat = mat.NewSymDense(6, nil), mat.NewSymDense(6, nil)
+	k := 0
+	for i := range 6 {
+		for j := i; j < 6; j++ {
+			slope.SetSym(i, j, all.h[k])
+			k++
+		}
 	}
-	return m
+	for _, score := range scores {
+		meat.SymRankOne(meat, 1, mat.NewVecDense(6, score[:]))
+	}
+	if n := float64(len(scores)); n > 6 {
+		meat.ScaleSym(n/(n-6), meat)
+	}
+	return slope, meat
+}
+
+// patch is a piece of surface that looks along one axis: its place across that axis.
+// The place along it would cut a face that lies there into what noise put before and
+// behind the cut, and each half would look biased.
+type patch struct {
+	axis int // 0 to 2, and 3 to 5 for those that look the other way
+	u, v int32
+}
+
+// patchSide is the width of a patch in cells: twelve times the spacing of the
+// thinned points, wider than the waves that thinning, curvature and normals from
+// neighbours leave in the residuals.
+const patchSide = 4
+
+// patchOf returns the patch of pair i, whose mean normal is n.
+func (p *pairs) patchOf(i int, n geom.Vec) patch {
+	a := &p.target.at[p.spots[i]]
+	at, axis := [3]float32{a.x, a.y, a.z}, largest(n)
+	f := func(k int) int32 { return int32(math.Floor(float64(at[(axis+k)%3]) * p.target.perCell / patchSide)) }
+	out := patch{axis, f(1), f(2)}
+	if n.At(axis) < 0 {
+		out.axis += 3
+	}
+	return out
 }
 
 func (s *system) unscale(i int) float64 {
@@ -128,33 +194,6 @@ func (s *system) unscale(i int) float64 {
 		return 1 / s.radius
 	}
 	return 1
-}
-
-// meat is the sum over the cells of the outer products of their scores.
-func (s *system) meat(pairs []pair) *mat.SymDense {
-	order := make([]int, len(pairs))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortStableFunc(order, func(a, b int) int { return slices.Compare(pairs[a].cell[:], pairs[b].cell[:]) })
-	m := mat.NewSymDense(6, nil)
-	score := mat.NewVecDense(6, nil)
-	clusters := 0
-	for k, i := range order {
-		q := pairs[i]
-		for j, x := range s.row(q) {
-			score.SetVec(j, score.AtVec(j)+q.w*q.d*x)
-		}
-		if k+1 == len(order) || pairs[order[k+1]].cell != q.cell {
-			m.SymRankOne(m, 1, score)
-			score.Zero()
-			clusters++
-		}
-	}
-	if clusters > 6 {
-		m.ScaleSym(float64(clusters)/float64(clusters-6), m)
-	}
-	return m
 }
 
 // Inverse returns the placement of the target on the source. Overlap keeps its
@@ -194,13 +233,15 @@ func NewWitness(a *scan.Cloud, reach float64) *Witness { return &Witness{grid: n
 // Compare returns the signed distances of b's points from the planes of a.
 func (w *Witness) Compare(ctx context.Context, b *scan.Cloud) (Distances, error) {
 	s := scale{source: b, target: w.grid}
-	pairs, err := s.pair(ctx, geom.IdentityPose())
-	if err != nil || len(pairs) == 0 {
+	p, err := s.pair(ctx, geom.IdentityPose())
+	if err != nil || p.count == 0 {
 		return Distances{}, err
 	}
-	d := make([]float64, len(pairs))
-	for i, q := range pairs {
-		d[i] = q.d
+	d := make([]float64, 0, p.count)
+	for i, s := range p.spots {
+		if s >= 0 {
+			d = append(d, float64(p.dist[i]))
+		}
 	}
 	m := median(d)
 	for i := range d {
