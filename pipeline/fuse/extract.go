@@ -3,6 +3,7 @@ package fuse
 import (
 	"cmp"
 	"context"
+	"math/bits"
 	"slices"
 
 	"trammel/pipeline/par"
@@ -10,8 +11,39 @@ import (
 )
 
 // extract finds where the mean distance is zero. Blocks are taken in the order of
-// their places, so that the mesh does not depend on the order of discovery.
+// their places, so that the mesh does not depend on the order of discovery. A first
+// pass counts, a second one writes, so that nothing is held twice.
 func (g *grid) extract(ctx context.Context) (*scan.Mesh, error) {
+	order := g.inOrder()
+	pieces := make([]piece, len(g.blocks))
+	if err := par.Blocks(ctx, len(order), 64, func(_, lo, hi int) error {
+		for _, id := range order[lo:hi] {
+			g.count(id, &pieces[id])
+		}
+		return nil
+	}); err != nil {
+		return nil, err
+	}
+	var vertices, corners int
+	for _, id := range order {
+		p := &pieces[id]
+		p.vertex, p.corner = int32(vertices), corners
+		vertices, corners = vertices+p.vertices(), corners+3*int(p.triangles)
+	}
+	m := &scan.Mesh{Origin: g.origin, Tri: make([]int32, corners)}
+	m.X, m.Y, m.Z = make([]float32, vertices), make([]float32, vertices), make([]float32, vertices)
+	return m, par.Blocks(ctx, len(order), 64, func(_, lo, hi int) error {
+		for _, id := range order[lo:hi] {
+			if pieces[id].marks != nil {
+				g.write(id, pieces, m)
+			}
+		}
+		return nil
+	})
+}
+
+// inOrder returns the blocks in the order of their places.
+func (g *grid) inOrder() []int32 {
 	order := make([]int32, len(g.blocks))
 	for i := range order {
 		order[i] = int32(i)
@@ -20,69 +52,93 @@ func (g *grid) extract(ctx context.Context) (*scan.Mesh, error) {
 		p, q := g.at[a], g.at[b]
 		return cmp.Or(cmp.Compare(p.z, q.z), cmp.Compare(p.y, q.y), cmp.Compare(p.x, q.x))
 	})
-	pieces := make([]piece, len(order))
-	if err := par.Blocks(ctx, len(order), 16, func(_, lo, hi int) error {
-		for k := lo; k < hi; k++ {
-			g.crossings(order[k], &pieces[k])
-		}
-		return nil
-	}); err != nil {
-		return nil, err
-	}
-	m := &scan.Mesh{Origin: g.origin}
-	of := make([]int32, len(g.blocks)) // where each block's piece is
-	for k := range pieces {
-		of[order[k]] = int32(k)
-		pieces[k].first = int32(len(m.X))
-		m.X, m.Y, m.Z = append(m.X, pieces[k].x...), append(m.Y, pieces[k].y...), append(m.Z, pieces[k].z...)
-	}
-	if err := par.Blocks(ctx, len(order), 16, func(_, lo, hi int) error {
-		for k := lo; k < hi; k++ {
-			g.cells(order[k], &pieces[k], pieces, of)
-		}
-		return nil
-	}); err != nil {
-		return nil, err
-	}
-	for k := range pieces {
-		m.Tri = append(m.Tri, pieces[k].tri...)
-	}
-	return m, nil
+	return order
 }
 
 // piece is what one block adds to the mesh.
 type piece struct {
-	x, y, z []float32
-	edge    []int16 // of each place and axis, the vertex on the edge that begins there; -1 for none
-	first   int32   // of its vertices in the mesh
-	tri     []int32
+	marks     *marks // nil where no surface passes
+	triangles int32
+	vertex    int32 // its first in the mesh
+	corner    int   // its first in Mesh.Tri
+}
+
+// marks says on which edges of a block vertices lie: a bit for every place, for the
+// edge that begins there, a word for every axis and layer.
+type marks struct {
+	word   [3 * side]uint64
+	before [3 * side]uint16 // vertices in the words before
+}
+
+func (p *piece) vertices() int {
+	if p.marks == nil {
+		return 0
+	}
+	const last = 3*side - 1
+	return int(p.marks.before[last]) + bits.OnesCount64(p.marks.word[last])
+}
+
+// vertexOn returns the number in the mesh of the vertex on an edge.
+func (p *piece) vertexOn(axis, x, y, z int) int32 {
+	k := axis*side + z
+	below := uint64(1)<<(y*side+x) - 1
+	return p.vertex + int32(p.marks.before[k]) + int32(bits.OnesCount64(p.marks.word[k]&below))
 }
 
 // value returns the mean distance at a place, and whether it is known and covered.
 func (b *block) value(i int) (float32, bool) {
-	if float32(b.cover[i]) < leastCover*255 || b.weight[i] <= 0 {
-		return 0, false
-	}
-	return b.sum[i] / b.weight[i], true
+	return float32(b.mean[i]) * (1.0 / meanScale), float32(b.cover[i]) >= leastCover*complete && b.weight[i] > 0
 }
 
 // around looks places up in a block and the neighbours behind its upper sides.
 type around struct {
 	blocks [8]*block // bit 0: next in x, bit 1: in y, bit 2: in z
 	ids    [8]int32
+	// A bit along x for each of the nine by nine rows of places: whether the distance is
+	// known there, and whether it is negative.
+	known, inside [side + 1][side + 1]uint16
 }
 
-func (g *grid) around(id int32) around {
-	var a around
+func (g *grid) around(id int32) *around {
+	a := &around{}
 	c := g.at[id]
 	for k := range 8 {
 		n := coord{c.x + int32(k&1), c.y + int32(k>>1&1), c.z + int32(k>>2)}
-		a.ids[k] = -1
-		if other, ok := g.index[n]; ok {
-			a.ids[k], a.blocks[k] = other, g.blocks[other]
+		if a.ids[k] = g.index.find(n.key()); a.ids[k] >= 0 {
+			a.blocks[k] = g.blocks[a.ids[k]]
+		}
+	}
+	for z := range side + 1 {
+		for y := range side + 1 {
+			a.readRow(y, z)
 		}
 	}
 	return a
+}
+
+// readRow fills the bits of a row.
+func (a *around) readRow(y, z int) {
+	which, first := place(0, y, z)
+	var known, inside uint16
+	if b := a.blocks[which]; b != nil {
+		for x := range side {
+			if v, ok := b.value(first + x); ok {
+				known |= 1 << x
+				if v < 0 {
+					inside |= 1 << x
+				}
+			}
+		}
+	}
+	if b := a.blocks[which|1]; b != nil {
+		if v, ok := b.value(first); ok {
+			known |= 1 << side
+			if v < 0 {
+				inside |= 1 << side
+			}
+		}
+	}
+	a.known[z][y], a.inside[z][y] = known, inside
 }
 
 // place says in which block of the neighbourhood a place lies, and where there.
@@ -90,159 +146,122 @@ func place(x, y, z int) (which, i int) {
 	return x/side | y/side<<1 | z/side<<2, (z%side*side+y%side)*side + x%side
 }
 
-func (a *around) value(x, y, z int) (float32, bool) {
+// at returns the mean distance at a place.
+func (a *around) at(x, y, z int) float32 {
 	which, i := place(x, y, z)
-	if a.blocks[which] == nil {
-		return 0, false
+	v, _ := a.blocks[which].value(i)
+	return v
+}
+
+// crossings returns bits for the places of a row from which the surface crosses the
+// edge along an axis.
+func (a *around) crossings(axis, y, z int) uint16 {
+	const row = 1<<side - 1
+	k, in := a.known[z][y], a.inside[z][y]
+	switch axis {
+	case 0:
+		return k & (k >> 1) & (in ^ in>>1) & row
+	case 1:
+		return k & a.known[z][y+1] & (in ^ a.inside[z][y+1]) & row
 	}
-	return a.blocks[which].value(i)
+	return k & a.known[z+1][y] & (in ^ a.inside[z+1][y]) & row
+}
+
+// cells returns bits for the cells of a row that the surface passes and whose corners
+// are all known.
+func (a *around) cells(y, z int) uint16 {
+	const row = 1<<side - 1
+	known := a.known[z][y] & a.known[z][y+1] & a.known[z+1][y] & a.known[z+1][y+1]
+	some := a.inside[z][y] | a.inside[z][y+1] | a.inside[z+1][y] | a.inside[z+1][y+1]
+	all := a.inside[z][y] & a.inside[z][y+1] & a.inside[z+1][y] & a.inside[z+1][y+1]
+	return known & (known >> 1) & (some | some>>1) &^ (all & (all >> 1)) & row
+}
+
+// signs returns the case of a cell: bit c is set where corner c is inside.
+func (a *around) signs(x, y, z int) int {
+	two := func(row uint16) int { return int(row >> x & 3) }
+	return two(a.inside[z][y]) | two(a.inside[z][y+1])<<2 | two(a.inside[z+1][y])<<4 | two(a.inside[z+1][y+1])<<6
+}
+
+// count marks the edges of a block that the surface crosses and counts its triangles.
+func (g *grid) count(id int32, p *piece) {
+	a := g.around(id)
+	var m marks
+	vertices := 0
+	for k := range m.word {
+		axis, z := k/side, k%side
+		for y := range side {
+			m.word[k] |= uint64(a.crossings(axis, y, z)) << (y * side)
+		}
+		m.before[k] = uint16(vertices)
+		vertices += bits.OnesCount64(m.word[k])
+	}
+	for z := range side {
+		for y := range side {
+			for row := a.cells(y, z); row != 0; row &= row - 1 {
+				p.triangles += int32(len(triangulations[a.signs(bits.TrailingZeros16(row), y, z)]))
+			}
+		}
+	}
+	if vertices+int(p.triangles) > 0 {
+		p.marks = &m
+	}
+}
+
+// write puts the vertices and triangles of a block into the mesh.
+func (g *grid) write(id int32, pieces []piece, m *scan.Mesh) {
+	a, p := g.around(id), &pieces[id]
+	v := int(p.vertex)
+	for k, word := range p.marks.word {
+		for ; word != 0; word &= word - 1 {
+			bit := bits.TrailingZeros64(word)
+			at := g.crossing(a, id, [3]int{bit % side, bit / side, k % side}, k/side)
+			m.X[v], m.Y[v], m.Z[v] = float32(at[0]), float32(at[1]), float32(at[2])
+			v++
+		}
+	}
+	tri := m.Tri[p.corner:p.corner]
+	for z := range side {
+		for y := range side {
+			for row := a.cells(y, z); row != 0; row &= row - 1 {
+				x := bits.TrailingZeros16(row)
+				for _, t := range triangulations[a.signs(x, y, z)] {
+					for _, e := range t {
+						tri = append(tri, a.vertexOn(int(e), x, y, z, pieces))
+					}
+				}
+			}
+		}
+	}
 }
 
 // leastShare keeps vertices off the places themselves, where triangles of several
 // cells would shrink to nothing.
 const leastShare = 1e-3
 
-// crossings makes a vertex on every edge of the block that the surface crosses.
-func (g *grid) crossings(id int32, p *piece) {
-	a := g.around(id)
-	for z := range side {
-		for y := range side {
-			for x := range side {
-				d, known := a.value(x, y, z)
-				if !known {
-					continue
-				}
-				for axis := range 3 {
-					to := [3]int{x, y, z}
-					to[axis]++
-					e, ok := a.value(to[0], to[1], to[2])
-					if !ok || (d < 0) == (e < 0) {
-						continue
-					}
-					g.vertex(id, p, [3]int{x, y, z}, axis, d/(d-e))
-				}
-			}
-		}
-	}
-}
-
-func (g *grid) vertex(id int32, p *piece, from [3]int, axis int, share float32) {
-	if p.edge == nil {
-		p.edge = make([]int16, 3*blockSize)
-		for i := range p.edge {
-			p.edge[i] = -1
-		}
-	}
-	share = min(max(share, leastShare), 1-leastShare)
+// crossing returns the place on an edge where the mean distance is zero, in mm.
+func (g *grid) crossing(a *around, id int32, from [3]int, axis int) [3]float64 {
+	to := from
+	to[axis]++
+	d, e := a.at(from[0], from[1], from[2]), a.at(to[0], to[1], to[2])
+	share := min(max(d/(d-e), leastShare), 1-leastShare)
 	c := g.at[id]
 	v := [3]float64{float64(c.x)*side + float64(from[0]), float64(c.y)*side + float64(from[1]), float64(c.z)*side + float64(from[2])}
 	v[axis] += float64(share)
-	_, i := place(from[0], from[1], from[2])
-	p.edge[3*i+axis] = int16(len(p.x))
-	p.x = append(p.x, float32(v[0]*g.o.Voxel))
-	p.y = append(p.y, float32(v[1]*g.o.Voxel))
-	p.z = append(p.z, float32(v[2]*g.o.Voxel))
+	return [3]float64{v[0] * g.o.Voxel, v[1] * g.o.Voxel, v[2] * g.o.Voxel}
 }
 
-// cells makes the triangles of the cells whose eight corners are all covered.
-func (g *grid) cells(id int32, p *piece, pieces []piece, of []int32) {
-	a := g.around(id)
-	for z := range side {
-		for y := range side {
-			for x := range side {
-				if signs, ok := a.signs(x, y, z); ok && signs != 0 && signs != 255 {
-					for _, t := range triangulations[signs] {
-						for _, e := range t {
-							p.tri = append(p.tri, a.vertexOn(int(e), x, y, z, pieces, of))
-						}
-					}
-				}
-			}
-		}
+// lowerEnds holds the lower corner of each edge of a cell.
+var lowerEnds = func() (ends [12]int) {
+	for e := range ends {
+		ends[e], _ = edgeEnds(e)
 	}
-}
+	return ends
+}()
 
-func (a *around) signs(x, y, z int) (signs int, ok bool) {
-	for k := range 8 {
-		d, known := a.value(x+k&1, y+k>>1&1, z+k>>2)
-		if !known {
-			return 0, false
-		}
-		if d < 0 {
-			signs |= 1 << k
-		}
-	}
-	return signs, true
-}
-
-func (a *around) vertexOn(e, x, y, z int, pieces []piece, of []int32) int32 {
-	lo, _ := edgeEnds(e)
-	which, i := place(x+lo&1, y+lo>>1&1, z+lo>>2)
-	q := &pieces[of[a.ids[which]]]
-	return q.first + int32(q.edge[3*i+e/4])
-}
-
-// dropCrumbs leaves out floating pieces smaller than eight by eight cells, and
-// vertices that no triangle uses.
-func dropCrumbs(m *scan.Mesh, voxel float64, stats *Stats) *scan.Mesh {
-	root := components(m)
-	area := make([]float64, m.Vertices())
-	for t := range m.Triangles() {
-		a, b, c := m.Corners(t)
-		area[root[m.Tri[3*t]]] += b.Sub(a).Cross(c.Sub(a)).Norm() / 2
-	}
-	least := 64 * voxel * voxel
-	for v, x := range area {
-		if root[v] == int32(v) && x > 0 && x < least {
-			stats.Crumbs++
-			stats.Area += x
-		}
-	}
-	return compact(m, func(t int) bool { return area[root[m.Tri[3*t]]] >= least })
-}
-
-// components returns for every vertex the smallest vertex that it is joined to.
-func components(m *scan.Mesh) []int32 {
-	root := make([]int32, m.Vertices())
-	for i := range root {
-		root[i] = int32(i)
-	}
-	find := func(i int32) int32 {
-		for root[i] != i {
-			root[i] = root[root[i]]
-			i = root[i]
-		}
-		return i
-	}
-	for t := range m.Triangles() {
-		a := find(m.Tri[3*t])
-		for _, v := range m.Tri[3*t+1 : 3*t+3] {
-			b := find(v)
-			root[max(a, b)] = min(a, b)
-			a = min(a, b)
-		}
-	}
-	for i := range root {
-		root[i] = find(int32(i))
-	}
-	return root
-}
-
-// compact keeps the triangles that keep accepts and the vertices that they use.
-func compact(m *scan.Mesh, keep func(t int) bool) *scan.Mesh {
-	out := &scan.Mesh{Origin: m.Origin}
-	number := make([]int32, m.Vertices())
-	for t := range m.Triangles() {
-		if !keep(t) {
-			continue
-		}
-		for _, v := range m.Tri[3*t : 3*t+3] {
-			if number[v] == 0 {
-				out.X, out.Y, out.Z = append(out.X, m.X[v]), append(out.Y, m.Y[v]), append(out.Z, m.Z[v])
-				number[v] = int32(len(out.X))
-			}
-			out.Tri = append(out.Tri, number[v]-1)
-		}
-	}
-	return out
+func (a *around) vertexOn(e, x, y, z int, pieces []piece) int32 {
+	lo := lowerEnds[e]
+	x, y, z = x+lo&1, y+lo>>1&1, z+lo>>2
+	which, _ := place(x, y, z)
+	return pieces[a.ids[which]].vertexOn(e/4, x%side, y%side, z%side)
 }

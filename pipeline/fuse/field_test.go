@@ -14,13 +14,13 @@ func gridOf(n int, voxel float64, field func(p geom.Vec) float64) *grid {
 	g := newGrid(Options{Voxel: voxel})
 	for k := range n * n * n {
 		c := coord{int32(k%n - n/2), int32(k/n%n - n/2), int32(k/(n*n) - n/2)}
-		b := new(block)
-		for i := range b.sum {
+		id := g.block(c)
+		b := g.blocks[id]
+		for i := range b.mean {
 			p := geom.Vec{X: float64(int(c.x)*side + i%side), Y: float64(int(c.y)*side + i/side%side), Z: float64(int(c.z)*side + i/side/side)}
-			b.sum[i], b.weight[i], b.cover[i] = float32(field(p.Scale(voxel))/voxel), 1, 255
+			d := field(p.Scale(voxel)) / voxel
+			b.mean[i], b.weight[i], b.cover[i] = packMean(float32(min(max(d, -band), band))), packWeight(1), complete
 		}
-		g.index[c] = int32(len(g.blocks))
-		g.blocks, g.at = append(g.blocks, b), append(g.at, c)
 	}
 	return g
 }

@@ -1,74 +1,108 @@
 package fuse
 
-import "math"
+// sums is what one view says about the places of a block.
+type sums struct {
+	at [blockSize]struct{ distance, weight, cover float32 }
+}
 
 // gather adds to block id what the samples of a view in and around it say. Only
 // this block is written to.
-func (g *grid) gather(id int32, s sorted, preferred bool) {
-	b, c := g.blocks[id], g.at[id]
-	var cover [blockSize]float32
+func (g *grid) gather(id int32, s *sorted, preferred bool, a *sums) {
+	*a = sums{}
+	c := g.at[id]
 	for k := range 27 {
-		n := coord{c.x + int32(k%3) - 1, c.y + int32(k/3%3) - 1, c.z + int32(k/9) - 1}
-		r, ok := s.start[n]
-		if !ok {
+		home := s.index.find(c.plus(k).key())
+		if home < 0 {
 			continue
 		}
-		for i := r[0]; i < r[1]; i++ {
-			p := s.samples[i]
-			reach := max(p.reach, band)
-			if near(p.x, c.x, reach) && near(p.y, c.y, reach) && near(p.z, c.z, reach) {
-				b.splat(&cover, p, c, reach, preferred)
+		dx, dy, dz := float32(k%3-1)*side, float32(k/3%3-1)*side, float32(k/9-1)*side
+		needs := uint16(needed(26 - k)) // the block is the home's neighbour on the other side
+		list := s.samples[s.start[home]:s.start[home+1]]
+		for i := range list {
+			if p := &list[i]; p.reaches&needs == needs {
+				a.splat(p, p.x+dx, p.y+dy, p.z+dz)
 			}
 		}
 	}
-	for i, v := range cover {
-		q := uint8(min(v, 1)*255 + 0.5)
-		b.cover[i] = max(b.cover[i], q)
-		if preferred {
-			b.prefer[i] = max(b.prefer[i], q)
-		}
-	}
+	g.merge(id, preferred, a)
 }
 
-// splat adds one sample to the places of a block. More than a cell behind the surface
-// a sample weighs less, so that the far side of a thin plate prevails there; nearer,
-// where the zero lies, a weight that depends on the noisy distance would pull the
-// surface outwards by a share of the variance.
-func (b *block) splat(cover *[blockSize]float32, p sample, c coord, reach float32, preferred bool) {
-	x, y, z := p.x-float32(c.x*side), p.y-float32(c.y*side), p.z-float32(c.z*side)
+// splat adds one sample to the places of a block, seen from whose corner it lies at x,
+// y, z. More than a cell behind the surface a sample weighs less, so that the far side
+// of a thin plate prevails there; nearer, where the zero lies, a weight that depends on
+// the noisy distance would pull the surface outwards by a share of the variance.
+func (a *sums) splat(p *sample, x, y, z float32) {
+	reach := max(p.reach, band)
 	x0, x1 := span(x, reach)
 	y0, y1 := span(y, reach)
 	z0, z1 := span(z, reach)
-	r2 := p.reach * p.reach
+	nx, r2 := p.nx, p.reach*p.reach
 	inv := 1 / r2
+	slack := band + reach*max(nx, -nx) // a row further from the plane has no place in the band
+	along := 1 / max(1-nx*nx, 1e-6)    // gives the distance of a row from the axis
 	for k := z0; k <= z1; k++ {
 		dz := float32(k) - z
 		for j := y0; j <= y1; j++ {
 			dy := float32(j) - y
 			across := p.ny*dy + p.nz*dz
 			square := dy*dy + dz*dz
+			if across > slack || across < -slack || square-across*across*along >= r2 {
+				continue
+			}
 			row := (k*side + j) * side
 			for i := x0; i <= x1; i++ {
 				dx := float32(i) - x
-				d := p.nx*dx + across
+				d := nx*dx + across
 				side2 := dx*dx + square - d*d
 				if side2 >= r2 || d > band || d < -band {
 					continue
 				}
 				q := 1 - side2*inv
 				q *= q
-				at := row + i
-				cover[at] += q * p.cover
+				at := &a.at[(row+i)&(blockSize-1)]
+				at.cover += q * p.cover
 				w := q * p.weight
 				if d < -1 {
 					w *= 1 + (d+1)/(2*(band-1))
 				}
-				if !preferred {
-					w *= giveWay(b.prefer[at])
-				}
-				b.sum[at] += w * d
-				b.weight[at] += w
+				at.distance += w * d
+				at.weight += w
 			}
+		}
+	}
+}
+
+// span returns the places of a block within reach of x.
+func span(x, reach float32) (lo, hi int) {
+	const far = 64 // conversion cuts towards zero; x and reach are smaller
+	return max(0, far-int(far-(x-reach))), min(side-1, int(far+x+reach)-far)
+}
+
+// merge takes the sums of a view into the mean of a block.
+func (g *grid) merge(id int32, preferred bool, a *sums) {
+	b, prefer := g.blocks[id], g.prefer[id]
+	if preferred && prefer == nil {
+		prefer = new([blockSize]uint8)
+		g.prefer[id] = prefer
+	}
+	for i := range a.at {
+		s := &a.at[i]
+		if !(s.weight > 0) {
+			continue
+		}
+		d, w := s.distance/s.weight, s.weight
+		q := uint8(min(s.cover, 1)*complete + 0.5)
+		b.cover[i] = max(b.cover[i], q)
+		if preferred {
+			prefer[i] = max(prefer[i], q)
+		} else if prefer != nil {
+			w *= giveWay(prefer[i])
+		}
+		before := unpackWeight(b.weight[i])
+		m := float32(b.mean[i]) * (1.0 / meanScale)
+		if sum := before + w; sum > 0 {
+			m += (d - m) * (w / sum)
+			b.mean[i], b.weight[i] = packMean(m), packWeight(sum)
 		}
 	}
 }
@@ -81,8 +115,4 @@ func giveWay(prefer uint8) float32 {
 	}
 	t := min(float32(prefer)/200, 1) // cover varies by a fifth where points are spread unevenly
 	return 1 - t*t*(3-2*t)
-}
-
-func span(x, reach float32) (lo, hi int) {
-	return max(0, int(math.Ceil(float64(x-reach)))), min(side-1, int(math.Floor(float64(x+reach))))
 }

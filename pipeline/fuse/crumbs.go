@@ -1,0 +1,74 @@
+package fuse
+
+import "trammel/pipeline/scan"
+
+// dropCrumbs leaves out floating pieces smaller than eight by eight cells, and
+// vertices that no triangle uses. It works in place.
+func dropCrumbs(m *scan.Mesh, voxel float64, stats *Stats) {
+	root := components(m)
+	area := make([]float64, m.Vertices())
+	for t := range m.Triangles() {
+		a, b, c := m.Corners(t)
+		area[root[m.Tri[3*t]]] += b.Sub(a).Cross(c.Sub(a)).Norm() / 2
+	}
+	least := 64 * voxel * voxel
+	for v, x := range area {
+		if root[v] == int32(v) && x > 0 && x < least {
+			stats.Crumbs++
+			stats.Area += x
+		}
+	}
+	compact(m, func(v int32) bool { return area[root[v]] >= least })
+}
+
+// components returns for every vertex the smallest vertex that it is joined to.
+func components(m *scan.Mesh) []int32 {
+	root := make([]int32, m.Vertices())
+	for i := range root {
+		root[i] = int32(i)
+	}
+	find := func(i int32) int32 {
+		for root[i] != i {
+			root[i] = root[root[i]]
+			i = root[i]
+		}
+		return i
+	}
+	for t := range m.Triangles() {
+		a := find(m.Tri[3*t])
+		for _, v := range m.Tri[3*t+1 : 3*t+3] {
+			b := find(v)
+			root[max(a, b)] = min(a, b)
+			a = min(a, b)
+		}
+	}
+	for i := range root {
+		root[i] = find(int32(i))
+	}
+	return root
+}
+
+// compact keeps the triangles whose vertices keep accepts and the vertices that they
+// use, in their order.
+func compact(m *scan.Mesh, keep func(v int32) bool) {
+	number := make([]int32, m.Vertices())
+	kept := m.Tri[:0]
+	for t := 0; t < len(m.Tri); t += 3 {
+		if a, b, c := m.Tri[t], m.Tri[t+1], m.Tri[t+2]; keep(a) {
+			number[a], number[b], number[c] = 1, 1, 1
+			kept = append(kept, a, b, c)
+		}
+	}
+	n := int32(0)
+	for v, used := range number {
+		if used != 0 {
+			m.X[n], m.Y[n], m.Z[n] = m.X[v], m.Y[v], m.Z[v]
+			number[v] = n
+			n++
+		}
+	}
+	m.X, m.Y, m.Z, m.Tri = m.X[:n], m.Y[:n], m.Z[:n], kept
+	for i, v := range m.Tri {
+		m.Tri[i] = number[v]
+	}
+}

@@ -1,0 +1,249 @@
+package fuse
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"trammel/pipeline/geom"
+	"trammel/pipeline/par"
+)
+
+const (
+	side      = 8 // places along a block
+	blockSize = side * side * side
+	// band is how far from a tangent plane places are filled, in cells: the corners
+	// of a cell that a surface crosses lie within √3 of it.
+	band = 1.75
+	// lateral is the least radius that a point reaches sideways, in cells. Smaller
+	// ones leave gaps between points a cell apart; larger ones smooth more.
+	lateral = 1.5
+	// mostReach keeps sparse points from reaching beyond the neighbouring block.
+	mostReach = 6.0
+	// leastCover is the share of cover at which the surface ends. A straight border
+	// has one half; cells whose corners all must be covered end half a cell before,
+	// and one fifth makes up for that.
+	leastCover = 0.2
+	// complete is the cover that stands for a whole one.
+	complete = 255
+)
+
+// block is 8×8×8 places, x fastest.
+type block struct {
+	mean   [blockSize]int16  // of the distances, in cells by meanScale
+	weight [blockSize]uint16 // of the mean, as packWeight has it
+	cover  [blockSize]uint8  // by the best single view
+}
+
+// meanScale makes the band fit into 16 bits, in steps of 1/16384 cell.
+const meanScale = 16384
+
+// packMean rounds a distance within the band.
+func packMean(m float32) int16 { return int16(int32(m*meanScale+(1<<15+0.5)) - 1<<15) }
+
+// packWeight rounds a weight to eleven bits of precision with six of exponent: 2^-31 to
+// 2^32. A mean over fewer than two thousand equal views is exact to the steps of its
+// distance.
+func packWeight(w float32) uint16 {
+	const half = 1 << 12
+	b := int64(math.Float32bits(w)) + half
+	return uint16(min(max(b>>13-weightBias, 0), math.MaxUint16))
+}
+
+func unpackWeight(w uint16) float32 {
+	if w == 0 {
+		return 0
+	}
+	return math.Float32frombits((uint32(w) + weightBias) << 13)
+}
+
+const weightBias = (127 - 32) << 10
+
+// coord numbers a block along each axis.
+type coord struct{ x, y, z int32 }
+
+// farthest is how far from the origin blocks may lie, so that a coord fits into a key.
+const farthest = 1 << 20
+
+func (c coord) key() uint64 {
+	return uint64(c.x+farthest) | uint64(c.y+farthest)<<21 | uint64(c.z+farthest)<<42
+}
+
+func coordOf(key uint64) coord {
+	const mask = 1<<21 - 1
+	return coord{int32(key&mask) - farthest, int32(key>>21&mask) - farthest, int32(key>>42) - farthest}
+}
+
+// plus returns the neighbour k of 27; the block itself is number 13.
+func (c coord) plus(k int) coord {
+	return coord{c.x + int32(k%3) - 1, c.y + int32(k/3%3) - 1, c.z + int32(k/9) - 1}
+}
+
+type grid struct {
+	o      Options
+	origin geom.Vec // of place (0, 0, 0), in the frame of the result
+	placed bool     // origin is chosen
+	index  index    // of the blocks
+	blocks []*block
+	at     []coord
+	prefer []*[blockSize]uint8 // cover by preferred views, nil for none
+	slab   []block             // blocks that are not handed out yet
+	views  int                 // added so far
+	stats  Stats
+}
+
+func newGrid(o Options) *grid { return &grid{o: o} }
+
+// settle chooses the origin near the first points, on a whole number of blocks so
+// that the grid does not depend on where a box ends.
+func (g *grid) settle(v View) {
+	if g.placed || v.Cloud.Len() == 0 {
+		return
+	}
+	c := v.ToCommon.Apply(v.Cloud.At(0))
+	if g.o.Box != nil {
+		c = g.o.Box.Center()
+	}
+	whole := func(x float64) float64 { return math.Round(x/g.o.Voxel/side) * g.o.Voxel * side }
+	g.origin = geom.Vec{X: whole(c.X), Y: whole(c.Y), Z: whole(c.Z)}
+	g.placed = true
+}
+
+// block returns the number of the block at c, a new one if need be.
+func (g *grid) block(c coord) int32 {
+	id, isNew := g.index.add(c.key())
+	if isNew {
+		if len(g.slab) == 0 {
+			g.slab = make([]block, 64)
+		}
+		g.blocks, g.at = append(g.blocks, &g.slab[0]), append(g.at, c)
+		g.prefer = append(g.prefer, nil)
+		g.slab = g.slab[1:]
+	}
+	return id
+}
+
+// add fuses one view into the grid.
+func (g *grid) add(ctx context.Context, v View) error {
+	if v.Cloud.Len() == 0 {
+		return nil
+	}
+	if !v.Cloud.HasNormals() || len(v.Weight) != v.Cloud.Len() || len(v.Area) != v.Cloud.Len() {
+		return fmt.Errorf("%w: a view of %d points without a normal, weight and area for each", ErrOptions, v.Cloud.Len())
+	}
+	g.settle(v)
+	s, err := g.sort(ctx, v)
+	if err != nil {
+		return err
+	}
+	todo, err := g.touch(ctx, s)
+	if err != nil {
+		return err
+	}
+	g.views++
+	return par.Blocks(ctx, len(todo), 16, func(_, lo, hi int) error {
+		var a sums
+		for _, b := range todo[lo:hi] {
+			g.gather(b, s, v.Prefer, &a)
+		}
+		return nil
+	})
+}
+
+// touch makes the blocks that samples reach into and returns them in order.
+func (g *grid) touch(ctx context.Context, s *sorted) ([]int32, error) {
+	reach := make([]uint32, len(s.homes))
+	if err := par.Blocks(ctx, len(s.homes), 256, func(_, lo, hi int) error {
+		for h := lo; h < hi; h++ {
+			for i := s.start[h]; i < s.start[h+1]; i++ {
+				reach[h] |= neighbours[s.samples[i].reaches]
+			}
+		}
+		return nil
+	}); err != nil {
+		return nil, err
+	}
+	var todo []int32
+	seen := make([]bool, len(g.blocks))
+	for h, c := range s.homes {
+		for k := range 27 {
+			if reach[h]>>k&1 == 0 {
+				continue
+			}
+			id := g.block(c.plus(k))
+			if int(id) >= len(seen) {
+				seen = append(seen, make([]bool, len(g.blocks)-len(seen)+len(g.blocks)/2+1024)...)
+			}
+			if !seen[id] {
+				seen[id] = true
+				todo = append(todo, id)
+			}
+		}
+	}
+	return todo, g.checkMemory()
+}
+
+func (g *grid) checkMemory() error {
+	const bytes = 5*blockSize + 96 // a block and its entry in the index
+	if need := int64(len(g.blocks)) * bytes; g.o.Memory > 0 && need > g.o.Memory {
+		coarser := g.o.Voxel * math.Sqrt(float64(need)/float64(g.o.Memory))
+		return fmt.Errorf("cells of %.3g mm need more than %d MB; a voxel of about %.2g mm would fit, or a larger memory setting: %w", g.o.Voxel, g.o.Memory>>20, 1.2*coarser, ErrMemory)
+	}
+	return nil
+}
+
+// index finds numbers, given out in order, by key: a table with open addressing, at
+// most half full.
+type index struct {
+	keys []uint64 // shifted up by one; 0 for a free slot
+	ids  []int32
+	n    int32
+}
+
+// slot returns where a key is or would be.
+func (x *index) slot(key uint64) int {
+	mask := len(x.keys) - 1
+	at := int(key*0x9E3779B97F4A7C15>>33) & mask
+	for x.keys[at] != 0 && x.keys[at] != key+1 {
+		at = (at + 1) & mask
+	}
+	return at
+}
+
+// find returns the number of a key, or -1. It may be called concurrently.
+func (x *index) find(key uint64) int32 {
+	if x.n == 0 {
+		return -1
+	}
+	at := x.slot(key)
+	if x.keys[at] == 0 {
+		return -1
+	}
+	return x.ids[at]
+}
+
+// add returns the number of a key, a new one if it had none.
+func (x *index) add(key uint64) (id int32, isNew bool) {
+	if 2*int(x.n) >= len(x.keys) {
+		x.grow()
+	}
+	at := x.slot(key)
+	if x.keys[at] != 0 {
+		return x.ids[at], false
+	}
+	x.keys[at], x.ids[at] = key+1, x.n
+	x.n++
+	return x.n - 1, true
+}
+
+func (x *index) grow() {
+	old := *x
+	size := max(1024, 2*len(old.keys))
+	x.keys, x.ids = make([]uint64, size), make([]int32, size)
+	for i, k := range old.keys {
+		if k != 0 {
+			at := x.slot(k - 1)
+			x.keys[at], x.ids[at] = k, old.ids[i]
+		}
+	}
+}
