@@ -17,7 +17,7 @@ import (
 )
 
 const (
-	fuseVersion   = 4
+	fuseVersion   = 5
 	reduceVersion = 1
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,

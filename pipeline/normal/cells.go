@@ -2,6 +2,8 @@ package normal
 
 import (
 	"math"
+	"slices"
+	"sync"
 
 	"trammel/pipeline/geom"
 )
@@ -10,11 +12,15 @@ import (
 // three cells around it, which sums of coordinates and their products give at once.
 // Where it is not, each point is fitted by itself (plane.go).
 
-// moments are the sums over the points of a cell, relative to the cloud's origin, and
-// the range of their depths.
+// moments are the sums over points, relative to the cloud's origin.
 type moments struct {
 	n, x, y, z, xx, xy, xz, yy, yz, zz float64
-	near, far                          float64 // mm along the lines of sight
+}
+
+// cell sums up the points of a cell of the picture.
+type cell struct {
+	moments
+	near, far float64 // depth, mm along the lines of sight
 }
 
 func (m *moments) add(o *moments) {
@@ -28,15 +34,14 @@ func (m *moments) add(o *moments) {
 	m.yy += o.yy
 	m.yz += o.yz
 	m.zz += o.zz
-	m.near, m.far = min(m.near, o.near), max(m.far, o.far)
 }
 
 // mean returns the middle of the points, relative to the cloud's origin.
 func (m *moments) mean() geom.Vec { return geom.Vec{X: m.x / m.n, Y: m.y / m.n, Z: m.z / m.n} }
 
-// momentsOf sums the points of a cell.
-func (w *worker) momentsOf(points []int32) moments {
-	m := moments{near: math.Inf(1), far: math.Inf(-1)}
+// cellOf sums up the points of a cell.
+func (w *worker) cellOf(points []int32) cell {
+	m := cell{near: math.Inf(1), far: math.Inf(-1)}
 	c, e := w.cloud, &w.pic.eye
 	for _, i := range points {
 		x, y, z := float64(c.X[i]), float64(c.Y[i]), float64(c.Z[i])
@@ -109,25 +114,47 @@ const rowsPerBlock = 16
 // window holds the moments of some rows of a picture.
 type window struct {
 	first int // row
-	cells [][]moments
+	cells [][]cell
+	all   []cell // what the rows are cut from
 }
 
-// window sums the cells of the rows from lo to hi and one on each side.
-func (w *worker) window(lo, hi int) window {
-	win := window{first: max(lo-1, 0)}
-	for _, r := range w.pic.rows[win.first:min(hi+1, len(w.pic.rows))] {
-		cells := make([]moments, r.count)
-		for col := range r.count {
-			cells[col] = w.momentsOf(w.pic.cells(r, col, col))
-		}
-		win.cells = append(win.cells, cells)
+// fill sums the cells of the rows from lo to hi and one on each side.
+func (win *window) fill(w *worker, lo, hi int) {
+	win.first = max(lo-1, 0)
+	rows := w.pic.rows[win.first:min(hi+1, len(w.pic.rows))]
+	begin, end := rows[0].first, rows[len(rows)-1].first+rows[len(rows)-1].count
+	win.all = slices.Grow(win.all[:0], int(end-begin))[:end-begin]
+	for k := range win.all {
+		at := int(begin) + k
+		win.all[k] = w.cellOf(w.pic.order[w.pic.first[at]:w.pic.first[at+1]])
 	}
-	return win
+	win.cells = win.cells[:0]
+	for _, r := range rows {
+		win.cells = append(win.cells, win.all[r.first-begin:r.first-begin+r.count])
+	}
 }
 
-// around sums the three by three cells around a cell.
-func (win *window) around(p *picture, k int, col int32) moments {
-	sum := moments{near: math.Inf(1), far: math.Inf(-1)}
+// neighbourhood is what lies in the three by three cells around one.
+type neighbourhood struct {
+	moments               // of the cells on the same side of any depth jump
+	near, far     float64 // where that side ends, mm along the line of sight
+	beyond, mixed float64 // points of cells on other sides, and of those on several
+}
+
+// take adds a cell.
+func (s *neighbourhood) take(m *cell) {
+	switch {
+	case m.near >= s.near && m.far <= s.far:
+		s.add(&m.moments)
+	case m.near > s.far || m.far < s.near:
+		s.beyond += m.n
+	default: // also what is not finite
+		s.mixed += m.n
+	}
+}
+
+// around sums up what lies in the three by three cells around a cell.
+func (win *window) around(p *picture, k int, col int32, s *neighbourhood) {
 	at := (float64(col) + 0.5) / float64(p.rows[k].count)
 	for j := max(k-1, 0); j < min(k+2, len(p.rows)); j++ {
 		row := win.cells[j-win.first]
@@ -136,54 +163,61 @@ func (win *window) around(p *picture, k int, col int32) moments {
 		if j != k {
 			c = int32(at * float64(n))
 		}
-		if c > 0 && c+1 < n {
-			sum.add(&row[c-1])
-			sum.add(&row[c])
-			sum.add(&row[c+1])
-			continue
-		}
 		for d := max(c-1, 0); d <= min(c+1, n-1); d++ {
-			sum.add(&row[d])
+			s.take(&row[d])
 		}
 		switch {
 		case !p.isRound || n <= 3:
 		case c == 0:
-			sum.add(&row[n-1])
-		default:
-			sum.add(&row[0])
+			s.take(&row[n-1])
+		case c == n-1:
+			s.take(&row[0])
 		}
 	}
-	return sum
 }
 
 // facetAt returns the plane of a cell, and false where its points must be fitted one
-// by one: few points around, or depths that a slope of maxSlope could not give.
+// by one: few points around, or depths within it that a slope of maxSlope could not
+// give.
 func (w *worker) facetAt(win *window, k int, col int32) (f facet, ok bool) {
 	own := &win.cells[k-win.first][col]
-	s := win.around(w.pic, k, col)
 	depth := (own.near + own.far) / 2
 	p := own.mean().Add(w.cloud.Origin)
 	reach := maxSlope * w.pic.cell * w.pic.eye.size(p)
-	if !(s.n >= minNear && own.far-own.near <= reach/2 && s.far-depth <= reach && depth-s.near <= reach) {
+	if !(own.far-own.near <= reach*2/3) { // as steep as all three cells within reach allow
+		return f, false
+	}
+	s := neighbourhood{near: depth - reach, far: depth + reach}
+	win.around(w.pic, k, col, &s)
+	if s.n < minNear {
 		return f, false
 	}
 	ray := w.pic.eye.forward
 	if w.pic.eye.kind == Station {
 		ray = p.Unit()
 	}
-	return facetOf(&s, ray)
+	f, ok = facetOf(&s.moments, ray)
+	other := s.beyond + s.mixed/2 // of a mixed cell, half may be on this side
+	f.isEdge = other > edgeShare*(s.n+s.beyond+s.mixed)
+	return f, ok
 }
 
 // visitor is told what was fitted: a facet for the points of a cell, which own sums up,
 // or a plane for a single point.
 type visitor struct {
-	smooth func(points []int32, own *moments, f *facet)
+	smooth func(points []int32, own *cell, f *facet)
 	rough  func(i int32, f *fitted)
 }
 
-// visit fits the cells of the rows from lo to hi.
-func (w *worker) visit(lo, hi int, v visitor) {
-	win := w.window(lo, hi)
+// visit fits the cells of the rows from lo to hi. windows keeps what one block of rows
+// can leave to the next.
+func (w *worker) visit(lo, hi int, windows *sync.Pool, v visitor) {
+	win, _ := windows.Get().(*window)
+	if win == nil {
+		win = new(window)
+	}
+	defer windows.Put(win)
+	win.fill(w, lo, hi)
 	for k := lo; k < hi; k++ {
 		r := w.pic.rows[k]
 		for col := range r.count {
@@ -191,8 +225,10 @@ func (w *worker) visit(lo, hi int, v visitor) {
 			if len(points) == 0 {
 				continue
 			}
-			if f, ok := w.facetAt(&win, k, col); ok {
-				w.note(f.cos, f.sigma)
+			if f, ok := w.facetAt(win, k, col); ok {
+				if !f.isEdge {
+					w.note(f.cos, f.sigma)
+				}
 				v.smooth(points, &win.cells[k-win.first][col], &f)
 				continue
 			}
@@ -214,7 +250,8 @@ func (w *worker) note(cos, sigma float64) {
 	}
 }
 
-// isOff reports whether a point lies too far from its facet to belong to it.
+// isOff reports whether a point lies at an edge, or too far from its facet to belong to
+// it.
 func (f *facet) isOff(x, y, z float32) bool {
-	return !(math.Abs(f.residual(x, y, z)) <= 4*f.sigma+1e-12)
+	return f.isEdge || !(math.Abs(f.residual(x, y, z)) <= 4*f.sigma+1e-12)
 }

@@ -24,6 +24,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sync"
 
 	"trammel/pipeline/geom"
 	"trammel/pipeline/par"
@@ -119,12 +120,14 @@ func (v *View) fit(ctx context.Context, c *scan.Cloud, pic *picture) error {
 		v.Cos[i], v.Edge[i] = float32(f.cos), f.isEdge
 	}
 	residuals := make([][]float32, par.Count(len(pic.rows), rowsPerBlock))
+	var windows sync.Pool
 	err := par.Blocks(ctx, len(pic.rows), rowsPerBlock, func(block, lo, hi int) error {
 		w := worker{pic: pic, cloud: c}
-		w.visit(lo, hi, visitor{rough: put, smooth: func(points []int32, _ *moments, f *facet) {
+		w.visit(lo, hi, &windows, visitor{rough: put, smooth: func(points []int32, _ *cell, f *facet) {
 			for _, i := range points {
-				f.isEdge = f.isOff(c.X[i], c.Y[i], c.Z[i])
-				put(i, &f.fitted)
+				g := f.fitted
+				g.isEdge = f.isOff(c.X[i], c.Y[i], c.Z[i])
+				put(i, &g)
 			}
 		}})
 		residuals[block] = w.residuals

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"sync"
 
 	"trammel/pipeline/par"
 	"trammel/pipeline/scan"
@@ -25,10 +26,13 @@ func Thin(ctx context.Context, c *scan.Cloud, o Options, size float64) (*scan.Cl
 	}
 	parts := make([]thinned, par.Count(len(pic.rows), rowsPerBlock))
 	residuals := make([][]float32, len(parts))
+	var windows sync.Pool
 	err = par.Blocks(ctx, len(pic.rows), rowsPerBlock, func(block, lo, hi int) error {
 		w := worker{pic: pic, cloud: c}
 		t := &parts[block]
-		w.visit(lo, hi, visitor{rough: func(i int32, f *fitted) { t.single(c, i, f, f.isEdge) }, smooth: func(points []int32, own *moments, f *facet) {
+		last := pic.rows[hi-1]
+		t.grow(int(last.first + last.count - pic.rows[lo].first))
+		w.visit(lo, hi, &windows, visitor{rough: func(i int32, f *fitted) { t.single(c, i, f, f.isEdge) }, smooth: func(points []int32, own *cell, f *facet) {
 			if extent := pic.cell * pic.eye.size(own.mean().Add(c.Origin)) / math.Sqrt(f.cos); extent > mostExtent*size || f.hasOff(c, points) {
 				for _, i := range points {
 					t.single(c, i, &f.fitted, f.isOff(c.X[i], c.Y[i], c.Z[i]))
@@ -75,6 +79,13 @@ type thinned struct {
 	cloud      scan.Cloud
 	cos, count []float32
 	edges      int
+}
+
+// grow makes room for a point a cell, which most blocks of rows need.
+func (t *thinned) grow(n int) {
+	for _, s := range []*[]float32{&t.cloud.X, &t.cloud.Y, &t.cloud.Z, &t.cloud.NX, &t.cloud.NY, &t.cloud.NZ, &t.cos, &t.count} {
+		*s = make([]float32, 0, n)
+	}
 }
 
 func (t *thinned) single(c *scan.Cloud, i int32, f *fitted, isEdge bool) {

@@ -60,8 +60,8 @@ func TestFacetIsThePlane(t *testing.T) {
 				w.near, all = append(w.near, n), append(all, int32(i))
 			}
 			a, b, off, _ := plane(w.near, math.Inf(1), 0, 0, 0)
-			m := w.momentsOf(all)
-			f, ok := facetOf(&m, geom.Vec{X: 1})
+			m := w.cellOf(all)
+			f, ok := facetOf(&m.moments, geom.Vec{X: 1})
 			if !ok {
 				t.Fatal("no plane")
 			}
