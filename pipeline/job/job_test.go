@@ -85,7 +85,7 @@ func TestTheContractsSheet(t *testing.T) {
 	if len(s.Datum.Points) != 3 || s.Datum.Points[1].At != (geom.Vec{X: 4200, Z: 520}) {
 		t.Errorf("got %+v", s.Datum)
 	}
-	if s.Mounts[0] != (Mount{"left-front", geom.Vec{X: 1200, Y: -400, Z: 300}, 60, Hole, 13.5}) || s.Coverage[0].Share != 0.95 || s.Coverage[0].Spacing != 5 {
+	if m := s.Mounts[0]; m.Name != "left-front" || m.Near != (geom.Vec{X: 1200, Y: -400, Z: 300}) || m.Within != 60 || m.Expect != Hole || m.Diameter != 13.5 || m.Nominal() != m.Near || s.Coverage[0].Share != 0.95 || s.Coverage[0].Spacing != 5 {
 		t.Errorf("got %+v %+v", s.Mounts[0], s.Coverage[0])
 	}
 }

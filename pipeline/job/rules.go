@@ -24,6 +24,7 @@ var (
 	deviation  = limits{0.0001, 1000, "the deviation of a reduced mesh"}
 	radius     = limits{0.1, 10000, "a search radius"}
 	mountSize  = limits{0.1, 2000, "the diameter of a mount"}
+	zoneSize   = limits{0.001, 1000, "the diameter of a tolerance zone"}
 	spacing    = limits{0.01, 10000, "a point spacing"}
 )
 
@@ -231,24 +232,6 @@ func (d *decoder) mesh(m *Mesh) func(*yaml.Node, string) {
 			}},
 			field{"colour", false, choice(d, &m.Colour, NoColour, DeviationColour)},
 		)
-	}
-}
-
-func (d *decoder) mounts(into *[]Mount) func(*yaml.Node, string) {
-	return func(n *yaml.Node, key string) {
-		names := map[string]bool{}
-		d.list(n, key, func(n *yaml.Node, key string) {
-			var m Mount
-			d.mapping(n, key,
-				field{"name", true, d.name(&m.Name)},
-				field{"near", true, point(d, &m.Near)},
-				field{"within", true, lengthIn(d, &m.Within, radius)},
-				field{"expect", true, choice(d, &m.Expect, Hole, Stud, Boss, Plane)},
-				field{"diameter", false, lengthIn(d, &m.Diameter, mountSize)},
-			)
-			d.once(n, key, m.Name, names)
-			*into = append(*into, m)
-		})
 	}
 }
 

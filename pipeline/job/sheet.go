@@ -156,26 +156,6 @@ type ControlPoint struct {
 	At   geom.Vec
 }
 
-// Feature is what a mount is expected to be.
-type Feature string
-
-// The features that can be measured.
-const (
-	Hole  Feature = "hole"
-	Stud  Feature = "stud"
-	Boss  Feature = "boss"
-	Plane Feature = "plane"
-)
-
-// Mount is a place where a part will be bolted on.
-type Mount struct {
-	Name     string
-	Near     geom.Vec // in the datum frame
-	Within   float64  // search radius
-	Expect   Feature
-	Diameter float64 // nominal; 0 when the sheet is silent
-}
-
 // Region is a part of space whose surface must have been seen.
 type Region struct {
 	Name    string
