@@ -19,7 +19,7 @@ import (
 )
 
 const (
-	measureVersion = 3
+	measureVersion = 4
 	coverVersion   = 4
 )
 

@@ -17,6 +17,7 @@ type face struct {
 	x, y  []float64
 	rest  []geom.Vec // the points that are not on it
 	band  float64    // half the thickness within which points count as on it
+	cells *flatIndex // of x, y; made when first asked for
 }
 
 const (
@@ -60,6 +61,13 @@ func faces(points []geom.Vec, noise float64) []face {
 func (f *face) flat(p geom.Vec) (x, y float64) {
 	d := p.Sub(f.plane.Point)
 	return d.Dot(f.u), d.Dot(f.v)
+}
+
+func (f *face) index() *flatIndex {
+	if f.cells == nil {
+		f.cells = newFlatIndex(f.x, f.y)
+	}
+	return f.cells
 }
 
 func (f *face) height(p geom.Vec) float64 { return p.Sub(f.plane.Point).Dot(f.plane.Normal) }

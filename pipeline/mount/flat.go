@@ -62,6 +62,33 @@ func (f *flatIndex) clear(x, y, limit float64) float64 {
 	return best
 }
 
+// around calls visit with every point within reach of (x, y), in a fixed order.
+func (f *flatIndex) around(x, y, reach float64, visit func(k int)) {
+	i0, i1 := max(0, int((x-reach-f.x0)/f.cell)), min(f.nx-1, int(math.Floor((x+reach-f.x0)/f.cell)))
+	j0, j1 := max(0, int((y-reach-f.y0)/f.cell)), min(f.ny-1, int(math.Floor((y+reach-f.y0)/f.cell)))
+	for j := j0; j <= j1; j++ {
+		for i := i0; i <= i1; i++ {
+			c := j*f.nx + i
+			for _, k := range f.order[f.start[c]:f.start[c+1]] {
+				if math.Hypot(f.x[k]-x, f.y[k]-y) <= reach {
+					visit(int(k))
+				}
+			}
+		}
+	}
+}
+
+// nearest returns the nearest point within reach of (x, y), -1 without one.
+func (f *flatIndex) nearest(x, y, reach float64) int {
+	best, at := reach, -1
+	f.around(x, y, reach, func(k int) {
+		if d := math.Hypot(f.x[k]-x, f.y[k]-y); d <= best {
+			best, at = d, k
+		}
+	})
+	return at
+}
+
 func (f *flatIndex) nearestIn(i, j int, x, y, best float64) float64 {
 	if i < 0 || j < 0 || i >= f.nx || j >= f.ny {
 		return best

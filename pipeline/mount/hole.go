@@ -5,7 +5,6 @@ import (
 	"math"
 	"slices"
 
-	"trammel/pipeline/fit"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
 )
@@ -27,7 +26,7 @@ func hole(m job.Mount, points []geom.Vec, noise float64) (Result, string) {
 	if best == nil {
 		return Result{}, fmt.Sprintf("%d flat faces were found, but no round gap of the right size in them", len(fs))
 	}
-	return best.measure()
+	return best.measure(noise)
 }
 
 // gap is an empty circle in a face.
@@ -47,8 +46,9 @@ const (
 
 // gaps returns the empty circles of the face around the mount.
 func (f *face) gaps(m job.Mount) []gap {
-	g := search{face: f, mount: m, density: f.density(), index: newFlatIndex(f.x, f.y)}
+	g := search{face: f, mount: m, density: f.density()}
 	spacing := 1 / math.Sqrt(g.density)
+	g.index = f.crowded(spacing)
 	g.least, g.most = leastGap*spacing, m.Within
 	if m.Diameter > 0 {
 		g.least = math.Max(g.least, m.Diameter/2*(1-sizeSlack))
@@ -59,6 +59,25 @@ func (f *face) gaps(m job.Mount) []gap {
 	}
 	g.step = math.Max(g.least/4, spacing/2)
 	return g.run(spacing)
+}
+
+// crowded indexes the points that have company. Pixels that mix the rim with what
+// is behind stand alone in a hole and would hide it; how sharply they bound it is
+// weighed later, with all points.
+func (f *face) crowded(spacing float64) *flatIndex {
+	const company, reach = 3, 1.6 // a point of a square lattice has eight neighbours within 1.6 spacings, three in a corner
+	var x, y []float64
+	for i := range f.x {
+		n := -1
+		f.index().around(f.x[i], f.y[i], reach*spacing, func(int) { n++ })
+		if n >= company {
+			x, y = append(x, f.x[i]), append(y, f.y[i])
+		}
+	}
+	if len(x) < leastPoints {
+		return f.index()
+	}
+	return newFlatIndex(x, y)
 }
 
 type search struct {
@@ -124,218 +143,67 @@ func (s *search) accept(g *gap, nx, ny, spacing float64) bool {
 	return g.arc >= leastArcCut
 }
 
-// measure fits the rim, and the wall where that was seen, and takes the better.
-func (g *gap) measure() (Result, string) {
-	rim, arc, err := g.rim()
-	if err != nil {
+// measure finds the rim, and the wall where that was seen, and joins what they
+// say.
+func (g *gap) measure(noise float64) (Result, string) {
+	rim, ok := g.rim(noise)
+	if !ok {
 		return Result{}, fmt.Sprintf("a gap of about %.1f mm was found, but its rim has too few points", 2*g.r)
 	}
-	circle := rim
-	if wall, wallArc, ok := g.wall(rim); ok && wallArc >= min(arc, leastArc) && wall.Cov[8] < rim.Cov[8] {
-		circle = wall
+	r := Result{}
+	best := rim
+	if wall, seen := g.wall(rim, noise); seen {
+		best = r.join(rim, wall)
 	}
-	f := g.face
-	arm := f.u.Scale(circle.X).Add(f.v.Scale(circle.Y))
+	g.face.place(&r, best)
+	return r, ""
+}
+
+// place fills in what a circle in the face says in space.
+func (f *face) place(r *Result, c circle) {
+	arm := f.u.Scale(c.x).Add(f.v.Scale(c.y))
 	lift := f.plane.PointCov.MulVec(f.plane.Normal).Dot(f.plane.Normal) + f.plane.NormalCov.MulVec(arm).Dot(arm)
 	frame := geom.Rows(f.u, f.v, f.plane.Normal).T()
-	return Result{
-		Center: f.lift(circle.X, circle.Y), Axis: f.plane.Normal, Diameter: 2 * circle.Radius, SigmaDia: 2 * math.Sqrt(circle.Cov[8]),
-		Cov: frame.Congruent(geom.Mat{circle.Cov[0], circle.Cov[1], 0, circle.Cov[3], circle.Cov[4], 0, 0, 0, lift}),
-		RMS: circle.RMS, Points: circle.Points, ArcDeg: arc,
-	}, ""
+	r.Center, r.Axis, r.AxisCov = f.lift(c.x, c.y), f.plane.Normal, f.plane.NormalCov
+	r.Diameter, r.SigmaDia = 2*c.r, 2*math.Sqrt(c.cov[8])
+	r.Cov = frame.Congruent(geom.Mat{c.cov[0], c.cov[1], 0, c.cov[3], c.cov[4], 0, 0, 0, lift})
+	r.RMS, r.Points, r.ArcDeg = c.rms, c.points, c.arc
 }
 
-// rim fits a circle to where the face's points end. In each sector the innermost
-// point lies outside the true rim by a gap that depends on how the points are
-// spread; the same gap is measured at a virtual rim in the solid of the face,
-// with sectors of the same width, and taken off. So the answer is unbiased for
-// any pattern of points whose density does not change near the rim.
-func (g *gap) rim() (fit.Circle2, float64, error) {
-	spacing := 1 / math.Sqrt(g.density)
-	circle := fit.Circle2{X: g.x, Y: g.y, Radius: g.r}
-	arc := 0.0
-	for range 3 {
-		n := sectorCount(circle.Radius, spacing)
-		inner := g.innermost(circle, circle.Radius-2*spacing, 3*spacing, n)
-		gapSize := g.meanGap(circle, spacing)
-		var x, y []float64
-		for k, r := range inner {
-			if r > 0 {
-				a := (float64(k) + 0.5) * 2 * math.Pi / float64(n)
-				x, y = append(x, circle.X+(r-gapSize)*math.Cos(a)), append(y, circle.Y+(r-gapSize)*math.Sin(a))
-			}
-		}
-		next, err := robustCircle(x, y)
-		if err != nil {
-			return circle, 0, err
-		}
-		circle, arc = next, 360*float64(len(x))/float64(n)
+// The 99.9 % points of chi-square with two and three degrees of freedom (CV-3.4).
+const (
+	chi2Two   = 13.8155
+	chi2Three = 16.2662
+)
+
+// join weighs rim and wall by their covariances where they agree. A face whose
+// points end outside the wall has an edge that is broken or lost to mixed pixels:
+// the wall has the diameter then, and both have the centre. Where the centres
+// differ by more than they may, the wall is taken and the difference is said and
+// counted.
+func (r *Result) join(rim, wall circle) circle {
+	sum := rim.cov.Add(wall.cov)
+	d := geom.Vec{X: rim.x - wall.x, Y: rim.y - wall.y, Z: rim.r - wall.r}
+	inv, ok := sum.Inv()
+	out := wall
+	out.arc, out.points = math.Max(rim.arc, wall.arc), rim.points+wall.points
+	if !ok {
+		return out
 	}
-	return circle, arc, nil
-}
-
-// meanGap measures the gap at virtual rims in the solid of the face, over several
-// radii, since points in a lattice beat with a single one.
-func (g *gap) meanGap(c fit.Circle2, spacing float64) float64 {
-	const rims = 13
-	sum := 0.0
-	for k := range rims {
-		virtual := c.Radius + (3+float64(k)/4)*spacing
-		sum += meanAbove(g.innermost(c, virtual, 4*spacing, sectorCount(virtual, spacing)), virtual)
+	if inv.MulVec(d).Dot(d) < chi2Three {
+		gain := rim.cov.Mul(inv)
+		at := geom.Vec{X: rim.x, Y: rim.y, Z: rim.r}.Sub(gain.MulVec(d))
+		out.x, out.y, out.r = at.X, at.Y, at.Z
+		out.cov = rim.cov.Add(gain.Mul(rim.cov).Scale(-1))
+		return out
 	}
-	return sum / rims
-}
-
-// sectorCount makes sectors one and a half spacings wide at the rim, so that
-// most of them hold a point near it.
-func sectorCount(r, spacing float64) int {
-	return max(12, int(2*math.Pi*r/(1.5*spacing)))
-}
-
-// innermost returns for each of n sectors the smallest radius of a face point
-// from least to least+depth, 0 where there is none. Sector 0 begins at angle 0.
-func (g *gap) innermost(c fit.Circle2, least, depth float64, n int) []float64 {
-	out := make([]float64, n)
-	for i := range g.face.x {
-		dx, dy := g.face.x[i]-c.X, g.face.y[i]-c.Y
-		r := math.Hypot(dx, dy)
-		if r < least || r > least+depth+2*depth/3 {
-			continue
-		}
-		k := sector(dx, dy, n)
-		if out[k] == 0 || r < out[k] {
-			out[k] = r
-		}
+	across := geom.Vec{X: d.X, Y: d.Y}
+	det := sum[0]*sum[4] - sum[1]*sum[3]
+	if (sum[4]*d.X*d.X-(sum[1]+sum[3])*d.X*d.Y+sum[0]*d.Y*d.Y)/det < chi2Two && d.Z > 0 {
+		r.Sizes = append(r.Sizes, Size{Name: "edge", Value: 2 * rim.r, Sigma: 2 * math.Sqrt(rim.cov[8])})
+		return out
 	}
+	r.Apart = math.Max(across.Norm(), math.Abs(d.Z))
+	out.cov = out.cov.Add(geom.Outer(d, d))
 	return out
-}
-
-func sector(dx, dy float64, n int) int {
-	a := math.Atan2(dy, dx) / (2 * math.Pi)
-	if a < 0 {
-		a++
-	}
-	return min(int(a*float64(n)), n-1)
-}
-
-// meanAbove returns the mean height of radii above a circle, of those that
-// robustCircle would keep: gaps are skewed, and the long ones that it drops from
-// the rim must be dropped here too.
-func meanAbove(v []float64, from float64) float64 {
-	var gaps []float64
-	for _, r := range v {
-		if r > 0 {
-			gaps = append(gaps, r-from)
-		}
-	}
-	for range 10 {
-		m := mean(gaps)
-		kept := within3(gaps, m)
-		if len(kept) == len(gaps) {
-			return m
-		}
-		gaps = kept
-	}
-	return mean(gaps)
-}
-
-func mean(v []float64) float64 {
-	sum := 0.0
-	for _, x := range v {
-		sum += x
-	}
-	return sum / math.Max(1, float64(len(v)))
-}
-
-// within3 returns the values within three robust deviations of m.
-func within3(v []float64, m float64) []float64 {
-	res := make([]float64, len(v))
-	for i, x := range v {
-		res[i] = math.Abs(x - m)
-	}
-	limit := robustLimit(res)
-	var kept []float64
-	for i, x := range v {
-		if res[i] <= limit {
-			kept = append(kept, x)
-		}
-	}
-	return kept
-}
-
-// robustLimit is three standard deviations, estimated from the median of absolute
-// residuals (a factor of 1.4826 for a normal distribution); infinite without any
-// spread.
-func robustLimit(res []float64) float64 {
-	if len(res) == 0 {
-		return math.Inf(1)
-	}
-	sorted := slices.Sorted(slices.Values(res))
-	if m := sorted[len(sorted)/2]; m > 0 {
-		return 3 * 1.4826 * m
-	}
-	return math.Inf(1)
-}
-
-// wall fits a circle to the points inside the hole, seen along its axis. The
-// axis is taken square to the face, as a drilled hole's is.
-func (g *gap) wall(rim fit.Circle2) (fit.Circle2, float64, bool) {
-	var x, y []float64
-	depth := math.Max(40, 4*rim.Radius) // no plate that takes a bolt is thicker (common practice, no source)
-	for _, p := range g.face.rest {
-		h := math.Abs(g.face.height(p))
-		if h < 2*g.face.band || h > depth {
-			continue
-		}
-		px, py := g.face.flat(p)
-		if math.Abs(math.Hypot(px-rim.X, py-rim.Y)-rim.Radius) <= 0.2*rim.Radius {
-			x, y = append(x, px), append(y, py)
-		}
-	}
-	if len(x) < leastPoints {
-		return fit.Circle2{}, 0, false
-	}
-	c, err := robustCircle(x, y)
-	if err != nil || math.Abs(c.Radius-rim.Radius) > 0.15*rim.Radius {
-		return c, 0, false
-	}
-	const n = 36
-	var hit [n]bool
-	for i := range x {
-		hit[sector(x[i]-c.X, y[i]-c.Y, n)] = true
-	}
-	arc := 0.0
-	for _, h := range hit {
-		if h {
-			arc += 360 / n
-		}
-	}
-	return c, arc, arc >= leastArc
-}
-
-// robustCircle fits a circle, drops what lies more than 3 robust deviations off
-// and fits again, until nothing more is dropped.
-func robustCircle(x, y []float64) (fit.Circle2, error) {
-	for range 10 {
-		c, err := fit.CircleInPlane(x, y, 0)
-		if err != nil {
-			return c, err
-		}
-		res := make([]float64, len(x))
-		for i := range x {
-			res[i] = math.Abs(math.Hypot(x[i]-c.X, y[i]-c.Y) - c.Radius)
-		}
-		limit := robustLimit(res)
-		var kx, ky []float64
-		for i := range x {
-			if res[i] <= limit {
-				kx, ky = append(kx, x[i]), append(ky, y[i])
-			}
-		}
-		if len(kx) == len(x) || len(kx) < 6 {
-			return c, nil
-		}
-		x, y = kx, ky
-	}
-	return fit.CircleInPlane(x, y, 0)
 }

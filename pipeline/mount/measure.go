@@ -26,6 +26,8 @@ type Seen struct {
 	Points     []geom.Vec                // datum frame
 	Noise      float64                   // of one point across a surface, 1 sigma; 0 to take it from the residuals
 	FrameCov   func(p geom.Vec) geom.Mat // what registration and datum add at a place; nil for nothing
+	DatumCov   func(p geom.Vec) geom.Mat // the part of it that all instruments share; nil for nothing
+	Rigid      bool                      // all points share one pose, so that FrameCov is that of one motion
 }
 
 // Result is a measured mount.
@@ -36,14 +38,27 @@ type Result struct {
 	Instrument string
 	Center     geom.Vec // on its face
 	Axis       geom.Vec // unit, normal of the face, the largest component positive
+	AxisCov    geom.Mat // of Axis, from the fit alone
 	Diameter   float64  // 0 for a plane
+	Sizes      []Size   // others than the diameter
 	Cov        geom.Mat // of Center, fit and frame together
+	FitCov     geom.Mat // of Center, the fit alone
 	SigmaDia   float64  // of Diameter
 	RMS        float64  // of the points about the fitted element
 	Points     int      // that the centre rests on
 	ArcDeg     float64  // of the rim that was seen
 	Deviation  geom.Vec // Center minus the place where the sheet expects it
+	Position   Position // against the sheet's nominal place
+	Apart      float64  // how far rim and wall disagree, where that is more than they may
 	Findings   []job.Finding
+}
+
+// Size is a length or an angle of a mount besides its diameter.
+type Size struct {
+	Name  string
+	Value float64 // mm, or degrees for an angle
+	Sigma float64
+	Angle bool // in degrees
 }
 
 // Measure looks for a mount in what each instrument saw and returns the result
@@ -93,10 +108,12 @@ func measureIn(m job.Mount, s Seen) (r Result, why string) {
 		return r, fmt.Sprintf("in %d points of %s %s", len(near), s.Instrument, why)
 	}
 	r.Name, r.Kind, r.Found, r.Instrument = m.Name, m.Expect, true, s.Instrument
-	if s.FrameCov != nil {
-		r.Cov = r.Cov.Add(s.FrameCov(r.Center))
+	r.FitCov = r.Cov
+	r.Cov = r.Cov.Add(at(s.FrameCov, r.Center))
+	r.Deviation = r.Center.Sub(m.Nominal())
+	if m.Position > 0 {
+		r.Position = positionOf(r.Center, m.Nominal(), r.Axis, r.Cov, m.Position)
 	}
-	r.Deviation = r.Center.Sub(m.Near)
 	return r, ""
 }
 

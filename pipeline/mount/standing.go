@@ -53,7 +53,7 @@ func (f *face) cylinder(m job.Mount, noise float64) (Result, string) {
 	t := f.plane.Point.Sub(c.Point).Dot(f.plane.Normal) / c.Direction.Dot(f.plane.Normal)
 	center := c.Point.AddScaled(t, c.Direction)
 	tilt := c.DirCov.Scale(t * t)
-	return Result{Center: center, Axis: c.Direction, Diameter: 2 * c.Radius, SigmaDia: 2 * c.RadiusSigma,
+	return Result{Center: center, Axis: c.Direction, AxisCov: c.DirCov, Diameter: 2 * c.Radius, SigmaDia: 2 * c.RadiusSigma,
 		Cov: c.PointCov.Add(tilt).Add(f.plane.PointCov), RMS: c.RMS, Points: c.Points, ArcDeg: f.arcAround(side, c)}, ""
 }
 
@@ -120,5 +120,5 @@ func pad(m job.Mount, points []geom.Vec, noise float64) (Result, string) {
 	arm := f.u.Scale(x).Add(f.v.Scale(y))
 	n := f.plane.Normal
 	lift := f.plane.PointCov.MulVec(n).Dot(n) + f.plane.NormalCov.MulVec(arm).Dot(arm)
-	return Result{Center: f.lift(x, y), Axis: n, Cov: geom.Outer(n, n).Scale(lift), RMS: f.plane.RMS, Points: f.plane.Points, ArcDeg: 360}, ""
+	return Result{Center: f.lift(x, y), Axis: n, AxisCov: f.plane.NormalCov, Cov: geom.Outer(n, n).Scale(lift), RMS: f.plane.RMS, Points: f.plane.Points, ArcDeg: 360}, ""
 }

@@ -1,0 +1,195 @@
+package mount
+
+import (
+	"math"
+	"slices"
+
+	"trammel/pipeline/fit"
+	"trammel/pipeline/geom"
+)
+
+// circle is a round outline in a face with what is known of it.
+type circle struct {
+	x, y, r float64
+	cov     geom.Mat // of x, y and r
+	rms     float64  // of points about it; 0 for a rim, whose points lie outside
+	points  int
+	arc     float64 // degrees that were seen
+}
+
+// rim finds where the face's points end around the gap: the mean and the
+// covariance of the likelihood of edge.go under a flat prior, which for a place
+// and a size is the estimate with the smallest mean square error (E. J. G. Pitman,
+// Biometrika 30, 1939) and has intervals that hold the truth as often as they say.
+// The second pass weighs the evidence about the first one's result.
+func (g *gap) rim(noise float64) (circle, bool) {
+	spacing := 1 / math.Sqrt(g.density)
+	c := circle{x: g.x, y: g.y, r: g.r}
+	for _, steps := range [...]int{rough, fine} {
+		e := g.face.weigh(circles(), []float64{c.x, c.y, c.r}, circleBits(c.x, c.y, c.r, spacing), spacing, noise)
+		if len(e.x)+len(e.nodes) < leastRim {
+			return c, false
+		}
+		wide := spacing / 4
+		p := explore([]float64{c.x, c.y, c.r, math.Log(math.Sqrt(e.blurLeast * e.blurMost))},
+			[]float64{wide, wide, wide, math.Log(e.blurMost/e.blurLeast) / 2.1}, steps, e.log)
+		c = circle{x: p.mean[0], y: p.mean[1], r: p.mean[2], points: len(e.x) + len(e.nodes), arc: 360 * e.seen()}
+		for i := range 3 {
+			for j := range 3 {
+				c.cov[3*i+j] = p.cov[i][j]
+			}
+		}
+	}
+	return c, true
+}
+
+// leastRim is the fewest points about a rim: twice as many as a circle has
+// unknowns.
+const leastRim = 6
+
+const (
+	// squareness is how far the axis of a hole may lean from its face's normal,
+	// 1 sigma, in radians: half a degree (common practice, no source).
+	squareness = 0.5 * math.Pi / 180
+	leastWall  = 8 // points: fewer cannot show which of them are not of the wall
+)
+
+// wall fits a cylinder to the points inside the hole, its axis free but for the
+// squareness of holes, and returns the circle in which it meets the face. Only
+// points near the rim's cylinder are taken, at most depth below or above the face.
+func (g *gap) wall(rim circle, noise float64) (circle, bool) {
+	side := g.face.below(rim, noise)
+	for range 6 {
+		if len(side) < leastWall {
+			return circle{}, false
+		}
+		c, res, err := fitWall(side, rim, noise)
+		if err != nil {
+			return circle{}, false
+		}
+		limit := math.Max(robustLimit(res)*4/3, 3*noise)
+		var kept []geom.Vec
+		for i, p := range side {
+			if res[i] <= limit {
+				kept = append(kept, p)
+			}
+		}
+		if len(kept) == len(side) {
+			c.arc = arcOf(side, c)
+			return c, c.arc >= 90
+		}
+		side = kept
+	}
+	return circle{}, false
+}
+
+// below gathers what may be the wall of a hole, in the face's axes.
+func (f *face) below(rim circle, noise float64) []geom.Vec {
+	var up, down []geom.Vec
+	depth := math.Max(40, 4*rim.r) // no plate that takes a bolt is thicker (common practice, no source)
+	near := math.Max(0.2*rim.r, 4*noise)
+	for _, p := range f.rest {
+		h := f.height(p)
+		x, y := f.flat(p)
+		if math.Abs(h) < 2*f.band || math.Abs(h) > depth || math.Abs(math.Hypot(x-rim.x, y-rim.y)-rim.r) > near {
+			continue
+		}
+		if h > 0 {
+			up = append(up, geom.Vec{X: x, Y: y, Z: h})
+		} else {
+			down = append(down, geom.Vec{X: x, Y: y, Z: h})
+		}
+	}
+	if len(up) > len(down) {
+		return up
+	}
+	return down
+}
+
+// fitWall solves for the leaning circle x + a·h, y + b·h of radius r: leanings are
+// small, so that a cylinder's section with the face counts as round.
+func fitWall(side []geom.Vec, rim circle, noise float64) (circle, []float64, error) {
+	sigma := noise
+	var c circle
+	res := make([]float64, len(side))
+	for range 2 {
+		model := func(p []float64, s *fit.Sum) {
+			for _, q := range side {
+				u, v := q.X-p[0]-p[3]*q.Z, q.Y-p[1]-p[4]*q.Z
+				l := math.Max(math.Hypot(u, v), 1e-12)
+				s.Add((l-p[2])/sigma, -u/l/sigma, -v/l/sigma, -1/sigma, -q.Z*u/l/sigma, -q.Z*v/l/sigma)
+			}
+			s.Add(p[3]/squareness, 0, 0, 0, 1/squareness, 0)
+			s.Add(p[4]/squareness, 0, 0, 0, 0, 1/squareness)
+		}
+		sol, err := fit.Solve([]float64{rim.x, rim.y, rim.r, 0, 0}, model, fit.Options{Damping: 1e-9})
+		if err != nil {
+			return c, nil, err
+		}
+		c = circle{x: sol.X[0], y: sol.X[1], r: sol.X[2], points: len(side)}
+		for i := range 3 {
+			for j := range 3 {
+				c.cov[3*i+j] = sol.Cofactor(i, j)
+			}
+		}
+		sum := 0.0
+		for i, q := range side {
+			res[i] = math.Abs(math.Hypot(q.X-c.x-sol.X[3]*q.Z, q.Y-c.y-sol.X[4]*q.Z) - c.r)
+			sum += res[i] * res[i]
+		}
+		c.rms = math.Sqrt(sum / float64(len(side)))
+		// The noise seen counts, but a handful of points cannot prove a small one: the
+		// noise expected counts as much as five points.
+		const expected = 5
+		sigma = math.Sqrt((sum + expected*noise*noise) / float64(len(side)-4+expected))
+	}
+	return c, res, nil
+}
+
+// robustLimit is three standard deviations, estimated from the median of absolute
+// residuals (a factor of 1.4826 for a normal distribution); infinite without any
+// spread.
+func robustLimit(res []float64) float64 {
+	if len(res) == 0 {
+		return math.Inf(1)
+	}
+	sorted := slices.Sorted(slices.Values(res))
+	if m := sorted[len(sorted)/2]; m > 0 {
+		return 3 * 1.4826 * m
+	}
+	return math.Inf(1)
+}
+
+// arcOf returns the degrees around the circle in which there are points.
+func arcOf(side []geom.Vec, c circle) float64 {
+	const n = 36
+	var hit [n]bool
+	for _, p := range side {
+		hit[sector(p.X-c.x, p.Y-c.y, n)] = true
+	}
+	// A sector between two hit ones counts, so that few points around do not look
+	// like a short arc.
+	arc := 0.0
+	for k := range hit {
+		if hit[k] || hit[(k+n-1)%n] && hit[(k+1)%n] {
+			arc += 360 / n
+		}
+	}
+	return arc
+}
+
+func sector(dx, dy float64, n int) int {
+	a := math.Atan2(dy, dx) / (2 * math.Pi)
+	if a < 0 {
+		a++
+	}
+	return min(int(a*float64(n)), n-1)
+}
+
+func mean(v []float64) float64 {
+	sum := 0.0
+	for _, x := range v {
+		sum += x
+	}
+	return sum / math.Max(1, float64(len(v)))
+}
