@@ -17,7 +17,7 @@ import (
 )
 
 const (
-	fuseVersion   = 5
+	fuseVersion   = 6
 	reduceVersion = 1
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,
@@ -36,11 +36,11 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 	if len(list) == 0 {
 		return nil
 	}
-	o := fuse.Options{Voxel: b.Job.Mesh.Voxel, Memory: r.o.Memory}
+	o := fuse.Options{Voxel: b.Job.Mesh.Voxel, Memory: r.o.Memory, Step: b.usualStep(list)}
 	if b.framed() {
 		o.Box = b.Job.Object
 	}
-	key, err := b.stageKey("fuse", fuseVersion, []any{o.Voxel, o.Box}, list)
+	key, err := b.stageKey("fuse", fuseVersion, []any{o.Voxel, o.Box, o.Step}, list)
 	if err != nil {
 		return err
 	}
@@ -55,8 +55,36 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 		return err
 	}
 	r.fused, r.fusedKey = fused.Value, key
-	b.Mesh.FusedTriangles = fused.Value.Triangles()
+	b.Mesh.FusedTriangles, b.Mesh.Fusion = fused.Value.Triangles(), fused.Facts
+	for _, d := range fused.Facts.Doubles {
+		b.Findings = append(b.Findings, b.doubleWall(d, list))
+	}
 	return nil
+}
+
+// usualStep is how far two scans may lie apart where both saw a surface: three times
+// what their places leave open, or twice the noise that the sheet states.
+func (b *Built) usualStep(list []placed) float64 {
+	var noise, doubt2 float64
+	for _, p := range list {
+		noise = max(noise, b.noise(p.file))
+		doubt2 = max(doubt2, p.cov(p.toFrame.Apply(b.Files[p.file].Bounds.Center())).Trace())
+	}
+	return max(2*noise, 3*math.Sqrt(2*doubt2))
+}
+
+// doubleWall says where one surface is in the mesh twice.
+func (b *Built) doubleWall(d fuse.Double, list []placed) job.Finding {
+	f := job.Finding{Code: job.OverlapBias, Severity: job.Warn, Subject: "mesh"}
+	at := fmt.Sprintf("around %.0f, %.0f, %.0f mm, over %.0f cm²", d.Center.X, d.Center.Y, d.Center.Z, d.Area/100)
+	if d.View >= 0 {
+		f.Subject = b.Files[list[d.View].file].Path
+		f.Text = fmt.Sprintf("A double wall: %s shows a surface %.1f mm from where the scans fused before show it, %s; the mesh holds neither but their mean.", job.Printable(f.Subject), d.Gap, at)
+	} else {
+		f.Text = fmt.Sprintf("A double wall: two sheets that face the same way stand %.1f mm apart, %s.", d.Gap, at)
+	}
+	f.Text += " To do: check that nothing moved between the scans and that each is tied well; leave out or repeat the scan that lies apart."
+	return f
 }
 
 func (b *Built) instrument(p placed) job.Instrument {

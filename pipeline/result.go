@@ -3,6 +3,7 @@ package pipeline
 import (
 	"trammel/pipeline/coverage"
 	"trammel/pipeline/datum"
+	"trammel/pipeline/fuse"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/intake"
 	"trammel/pipeline/job"
@@ -119,4 +120,5 @@ type MeshFacts struct {
 	BoundaryEdges    int
 	NonManifoldEdges int
 	Bounds           geom.Box
+	Fusion           fuse.Stats // points used and trimmed, pieces left out, double walls
 }

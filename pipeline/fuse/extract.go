@@ -87,7 +87,7 @@ func (p *piece) vertexOn(axis, x, y, z int) int32 {
 
 // value returns the mean distance at a place, and whether it is known and covered.
 func (b *block) value(i int) (float32, bool) {
-	return float32(b.mean[i]) * (1.0 / meanScale), float32(b.cover[i]) >= leastCover*complete && b.weight[i] > 0
+	return float32(b.mean[i]) * (1.0 / meanScale), b.cover[i] >= enough && b.weight[i] > 0
 }
 
 // around looks places up in a block and the neighbours behind its upper sides.

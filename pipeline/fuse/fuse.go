@@ -42,6 +42,7 @@ type Options struct {
 	Voxel  float64   // size of a cell, mm
 	Box    *geom.Box // what to keep, in the frame of the result; nil keeps everything
 	Memory int64     // most bytes for the grid; 0 for no limit
+	Step   float64   // views further apart than this are a double wall, mm; at least half a cell
 }
 
 // Stats says what was fused.
@@ -51,6 +52,8 @@ type Stats struct {
 	Crumbs  int     // floating pieces that were left out
 	Area    float64 // of the pieces left out, mm²
 	Trimmed int64   // points outside the box
+
+	Doubles []Double // places where one surface is there twice, the largest first
 }
 
 // ErrMemory says that the grid would not fit into the memory allowed.
@@ -76,7 +79,7 @@ func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load func(ct
 			if err != nil {
 				return nil, g.stats, err
 			}
-			v.Prefer = preferred
+			v.Prefer, g.view = preferred, i
 			if err := g.add(ctx, v); err != nil {
 				return nil, g.stats, err
 			}
@@ -86,8 +89,8 @@ func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load func(ct
 	if err != nil {
 		return nil, g.stats, err
 	}
-	g.stats.Blocks = len(g.blocks)
-	g.stats.Blocks = len(g.blocks)
+	g.stats.Blocks, g.stats.Doubles = len(g.blocks), g.doubles()
+	g.stats.Blocks, g.stats.Doubles = len(g.blocks), g.doubles()
 	dropCrumbs(m, o.Voxel, &g.stats)
 	return m, g.stats, nil
 }

@@ -404,7 +404,7 @@ func TestWorkersDoNotMatter(t *testing.T) {
 	}
 	m, s := run(1)
 	for _, workers := range []int{2, 3, 8} {
-		if n, u := run(workers); !reflect.DeepEqual(m, n) || s != u {
+		if n, u := run(workers); !reflect.DeepEqual(m, n) || !reflect.DeepEqual(s, u) {
 			t.Errorf("%d workers give another result", workers)
 		}
 	}

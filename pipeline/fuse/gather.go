@@ -1,8 +1,10 @@
 package fuse
 
-// sums is what one view says about the places of a block.
+// sums is what one view says about a block: about its places, and the weighted sum of
+// the normals of the samples that reach into it.
 type sums struct {
-	at [blockSize]struct{ distance, weight, cover float32 }
+	at                 [blockSize]struct{ distance, weight, cover float32 }
+	nx, ny, nz, weight float32
 }
 
 // gather adds to block id what the samples of a view in and around it say. Only
@@ -21,6 +23,7 @@ func (g *grid) gather(id int32, s *sorted, preferred bool, a *sums) {
 		for i := range list {
 			if p := &list[i]; p.reaches&needs == needs {
 				a.splat(p, p.x+dx, p.y+dy, p.z+dz)
+				a.nx, a.ny, a.nz, a.weight = a.nx+p.weight*p.nx, a.ny+p.weight*p.ny, a.nz+p.weight*p.nz, a.weight+p.weight
 			}
 		}
 	}
@@ -85,6 +88,7 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 		prefer = new([blockSize]uint8)
 		g.prefer[id] = prefer
 	}
+	var with agreement
 	for i := range a.at {
 		s := &a.at[i]
 		if !(s.weight > 0) {
@@ -92,19 +96,23 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 		}
 		d, w := s.distance/s.weight, s.weight
 		q := uint8(min(s.cover, 1)*complete + 0.5)
+		before := unpackWeight(b.weight[i])
+		m := float32(b.mean[i]) * (1.0 / meanScale)
+		if min(b.cover[i], q) >= enough && before > 0 {
+			with.see(d-m, w, before)
+		}
 		b.cover[i] = max(b.cover[i], q)
 		if preferred {
 			prefer[i] = max(prefer[i], q)
 		} else if prefer != nil {
 			w *= giveWay(prefer[i])
 		}
-		before := unpackWeight(b.weight[i])
-		m := float32(b.mean[i]) * (1.0 / meanScale)
 		if sum := before + w; sum > 0 {
 			m += (d - m) * (w / sum)
 			b.mean[i], b.weight[i] = packMean(m), packWeight(sum)
 		}
 	}
+	g.judge(id, a, &with)
 }
 
 // giveWay is the share that is left to a view where preferred ones cover a place:

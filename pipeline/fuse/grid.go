@@ -26,6 +26,7 @@ const (
 	leastCover = 0.2
 	// complete is the cover that stands for a whole one.
 	complete = 255
+	enough   = uint8(leastCover * complete)
 )
 
 // block is 8×8×8 places, x fastest.
@@ -88,7 +89,8 @@ type grid struct {
 	at     []coord
 	prefer []*[blockSize]uint8 // cover by preferred views, nil for none
 	slab   []block             // blocks that are not handed out yet
-	views  int                 // added so far
+	walls  []wall              // how the views of each block agree
+	view   int                 // the number of the one that is being added
 	stats  Stats
 }
 
@@ -117,7 +119,7 @@ func (g *grid) block(c coord) int32 {
 			g.slab = make([]block, 64)
 		}
 		g.blocks, g.at = append(g.blocks, &g.slab[0]), append(g.at, c)
-		g.prefer = append(g.prefer, nil)
+		g.prefer, g.walls = append(g.prefer, nil), append(g.walls, wall{})
 		g.slab = g.slab[1:]
 	}
 	return id
@@ -140,7 +142,6 @@ func (g *grid) add(ctx context.Context, v View) error {
 	if err != nil {
 		return err
 	}
-	g.views++
 	return par.Blocks(ctx, len(todo), 16, func(_, lo, hi int) error {
 		var a sums
 		for _, b := range todo[lo:hi] {

@@ -1,0 +1,248 @@
+package fuse
+
+import (
+	"cmp"
+	"math"
+	"math/bits"
+	"slices"
+
+	"trammel/pipeline/geom"
+)
+
+// Double is a place where the fused views show one surface twice. The mean of the two
+// is in the mesh, or both are; neither is what stands there.
+type Double struct {
+	Center geom.Vec // in the frame of the result
+	Area   float64  // mm²
+	Gap    float64  // mm, the mean distance between the two
+	View   int      // the view that lies apart from those fused before it; -1 where the two stand side by side in the mesh
+}
+
+// Views that are a wall apart disagree by the same amount all over a block, which noise
+// does not. A block keeps the largest such disagreement of a view with those before.
+type wall struct {
+	nx, ny, nz, weight float32 // sum of the normals of all views so far, weighted, and the sum of the weights
+	gap                float32 // cells
+	places             int32   // that show the gap
+	view               int32   // that shows it
+}
+
+const (
+	// parallel is the least length of a mean of unit normals, and the least cosine between
+	// two means, for walls that face the same way: a cone of half angle 37 degrees, spread
+	// evenly, has a mean of 0.9. The two sides of a plate have one of nothing.
+	parallel = 0.9
+	// leastPlaces is the number of places, of about 200 in a block that a wall passes, that
+	// a disagreement must be seen at.
+	leastPlaces = 24
+	// shared is the number of places that a sample reaches, within 1.5 cells sideways and
+	// the band: so many places have one another's noise.
+	shared = 25
+	// surely is how many standard errors of a block a disagreement must have. A million
+	// blocks of noise alone have none of five.
+	surely = 5
+	// leastStep is the gap, as a share of a cell, below which walls are one surface to the
+	// grid.
+	leastStep = 0.5
+	// leastWall is the least area of a double wall, in faces of a cell: four of a block's.
+	leastWall = 4 * side * side
+	// mostDoubles is how many are listed, the largest ones.
+	mostDoubles = 20
+)
+
+// agreement compares a view with those before it, place by place.
+type agreement struct {
+	n                      int
+	sum, squares, variance float64 // of the differences, cells; of their noise, mm²
+}
+
+func (a *agreement) see(difference, weight, before float32) {
+	a.n++
+	a.sum += float64(difference)
+	a.squares += float64(difference) * float64(difference)
+	a.variance += 1/float64(weight) + 1/float64(before)
+}
+
+// judge keeps what a view and those before disagree on in a block.
+func (g *grid) judge(id int32, s *sums, a *agreement) {
+	w := &g.walls[id]
+	facing := w.faces(s)
+	w.nx, w.ny, w.nz, w.weight = w.nx+s.nx, w.ny+s.ny, w.nz+s.nz, w.weight+s.weight
+	if !facing || a.n < leastPlaces {
+		return
+	}
+	n := float64(a.n)
+	mean := a.sum / n
+	scatter := math.Sqrt(max(0, a.squares/n-mean*mean))
+	noise := math.Sqrt(a.variance/n*min(1, shared/n)) / g.o.Voxel
+	gap := math.Abs(mean)
+	if gap > max(leastStep, g.o.Step/g.o.Voxel, 2*scatter, surely*noise) && gap > float64(w.gap) {
+		w.gap, w.places, w.view = float32(gap), int32(a.n), int32(g.view)
+	}
+}
+
+// faces reports whether a view and those before it see a block from the same side.
+func (w *wall) faces(s *sums) bool {
+	before, now := geom.Vec{X: float64(w.nx), Y: float64(w.ny), Z: float64(w.nz)}, geom.Vec{X: float64(s.nx), Y: float64(s.ny), Z: float64(s.nz)}
+	a, b := before.Norm(), now.Norm()
+	return a > parallel*float64(w.weight) && b > parallel*float64(s.weight) && before.Dot(now) > parallel*a*b
+}
+
+// doubles lists the double walls: where a view lies apart from those before within the
+// band, and where two sheets that face the same way stand one behind the other.
+func (g *grid) doubles() []Double {
+	merged, behind := make([]found, len(g.blocks)), make([]found, len(g.blocks))
+	for id := range g.blocks {
+		if w := &g.walls[id]; w.places > 0 {
+			// places are points of a lattice in the volume between the ends of both bands
+			merged[id] = found{area: float64(w.places) / (2*band - float64(w.gap)), gap: float64(w.gap), view: w.view}
+		}
+		behind[id] = g.sheetsAt(int32(id))
+	}
+	list := append(g.connect(merged), g.connect(behind)...)
+	slices.SortFunc(list, func(a, b Double) int {
+		return cmp.Or(cmp.Compare(b.Area, a.Area), cmp.Compare(a.Center.X, b.Center.X), cmp.Compare(a.Center.Y, b.Center.Y))
+	})
+	return list[:min(len(list), mostDoubles)]
+}
+
+// found is a double wall in one block, in cells.
+type found struct {
+	area, gap float64
+	view      int32
+}
+
+// connect joins what was found in blocks that touch.
+func (g *grid) connect(in []found) []Double {
+	var list []Double
+	done := make([]bool, len(in))
+	for _, first := range g.inOrder() {
+		if done[first] || in[first].area == 0 {
+			continue
+		}
+		done[first] = true
+		group := []int32{first}
+		for at := 0; at < len(group); at++ {
+			for k := range 27 {
+				if id := g.index.find(g.at[group[at]].plus(k).key()); id >= 0 && !done[id] && in[id].area > 0 {
+					done[id] = true
+					group = append(group, id)
+				}
+			}
+		}
+		if d := g.sumUp(group, in); d.Area >= leastWall*g.o.Voxel*g.o.Voxel {
+			list = append(list, d)
+		}
+	}
+	return list
+}
+
+// sumUp describes one connected double wall.
+func (g *grid) sumUp(group []int32, in []found) Double {
+	var area, gap float64
+	var center geom.Vec
+	views := map[int32]float64{}
+	for _, id := range group {
+		f, c := in[id], g.at[id]
+		area, gap = area+f.area, gap+f.area*f.gap
+		center = center.AddScaled(f.area, geom.Vec{X: float64(c.x) + 0.5, Y: float64(c.y) + 0.5, Z: float64(c.z) + 0.5})
+		views[f.view] += f.area
+	}
+	d := Double{Area: area * g.o.Voxel * g.o.Voxel, Gap: gap / area * g.o.Voxel, Center: g.origin.AddScaled(side*g.o.Voxel/area, center)}
+	most := 0.0
+	for v := int32(-1); v < int32(g.view)+1; v++ {
+		if views[v] > most {
+			most, d.View = views[v], int(v)
+		}
+	}
+	return d
+}
+
+// farSheet is how far behind a sheet another one is looked for, in cells.
+const farSheet = side
+
+// sheetsAt looks behind the surface in a block, along the axis that its normal is
+// nearest to, for another one that faces the same way with no back in between. One who
+// looked at the one behind looked through the one in front.
+func (g *grid) sheetsAt(id int32) found {
+	w := &g.walls[id]
+	n := [3]float32{w.nx, w.ny, w.nz}
+	if (geom.Vec{X: float64(w.nx), Y: float64(w.ny), Z: float64(w.nz)}).Norm() <= parallel*float64(w.weight) {
+		return found{}
+	}
+	axis := 0
+	for k := range n {
+		if n[k]*n[k] > n[axis]*n[axis] {
+			axis = k
+		}
+	}
+	next := [3]int{1, 1, 1}
+	next[axis] = 0
+	if n[axis] < 0 {
+		next[axis] = 2
+	}
+	behind := g.index.find(g.at[id].plus(next[0] + 3*next[1] + 9*next[2]).key())
+	if behind < 0 {
+		return found{}
+	}
+	f := found{view: -1}
+	slope := math.Abs(float64(n[axis])) / float64(w.weight)
+	for line := range side * side {
+		if gap := behindOn(g.blocks[id], g.blocks[behind], axis, line, n[axis] < 0); gap > 0 {
+			f.area, f.gap = f.area+1/slope, f.gap+float64(gap)
+		}
+	}
+	if f.area > 0 {
+		f.gap /= f.area // summed once a line of area 1/slope: this turns it to the normal
+	}
+	return f
+}
+
+// behindOn follows a line of places along an axis through a block and the one behind,
+// inwards, and returns how many places lie between two entries of the surface that
+// begin in the block, or 0.
+func behindOn(front, back *block, axis, line int, upwards bool) int {
+	u, v := otherAxes(axis)
+	stride := [3]int{1, side, side * side}
+	first := line%side*stride[u] + line/side*stride[v]
+	var known, inside uint32
+	var jump uint32 // the distance leaps from this place to the next: two sheets, no surface
+	last := float32(0)
+	for k := range 2 * side {
+		b, at := front, k
+		if k >= side {
+			b, at = back, k-side
+		}
+		if !upwards {
+			at = side - 1 - at
+		}
+		d, ok := b.value(first + at*stride[axis])
+		if !ok {
+			continue
+		}
+		if known>>k&1 == 0 && k > 0 && known>>(k-1)&1 == 1 && d-last > 2 {
+			jump |= 1 << (k - 1)
+		}
+		known |= 1 << k
+		if d < 0 {
+			inside |= 1 << k
+		}
+		last = d
+	}
+	pairs := known & (known >> 1)
+	enters := pairs & (inside >> 1) &^ inside
+	leaves := pairs & inside &^ (inside >> 1) &^ jump
+	for e := enters & (1<<side - 1); e != 0; e &= e - 1 {
+		from := bits.TrailingZeros32(e)
+		rest := enters >> (from + 1) << (from + 1)
+		if rest == 0 {
+			return 0
+		}
+		to := bits.TrailingZeros32(rest)
+		between := leaves & (1<<to - 1) >> from << from
+		if between == 0 && to-from <= farSheet {
+			return to - from
+		}
+	}
+	return 0
+}
