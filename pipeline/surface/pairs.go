@@ -144,10 +144,17 @@ func (p *pairs) each(lo, hi int, f func(i int, at, n geom.Vec, d, w float64)) {
 		if p.share != nil {
 			w *= float64(p.share[i])
 		}
-		q := p.spotOf(i)
-		nx, ny, nz := between(&q, &p.target.at[j])
-		f(i, geom.Vec{X: float64(q.x), Y: float64(q.y), Z: float64(q.z)}, geom.Vec{X: float64(nx), Y: float64(ny), Z: float64(nz)}, d, w)
+		at, n := p.placeOf(i)
+		f(i, at, n, d, w)
 	}
+}
+
+// placeOf returns where pair i lies, relative to the target's origin, and its mean
+// normal.
+func (p *pairs) placeOf(i int) (at, n geom.Vec) {
+	q := p.spotOf(i)
+	nx, ny, nz := between(&q, &p.target.at[p.spots[i]])
+	return geom.Vec{X: float64(q.x), Y: float64(q.y), Z: float64(q.z)}, geom.Vec{X: float64(nx), Y: float64(ny), Z: float64(nz)}
 }
 
 // middle returns the lower median of v, whose order it changes: the selection of

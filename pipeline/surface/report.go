@@ -4,13 +4,11 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
 	"trammel/pipeline/fit"
 	"trammel/pipeline/geom"
-	"trammel/pipeline/scan"
 )
 
 // report fills in how well the last placement is held.
@@ -213,49 +211,3 @@ func (r Result) Inverse() Result {
 
 // At returns the covariance of a source point placed at p of the target frame.
 func (r Result) At(p geom.Vec) geom.Mat { return r.Cov.At(p.Sub(r.Center)) }
-
-// Distances is what two clouds in one frame say about each other.
-type Distances struct {
-	Median float64 // signed: positive where b lies on the seen side of a, mm
-	MAD    float64 // median absolute deviation from the median, mm
-	Points int     // places compared; 0 when they do not overlap
-}
-
-// Witness compares clouds against one cloud.
-type Witness struct {
-	grid *grid
-}
-
-// NewWitness prepares a for comparison; reach is the largest distance that
-// counts as the same surface, mm. a must have normals and be in the common frame.
-func NewWitness(a *scan.Cloud, reach float64) *Witness { return &Witness{grid: newGrid(a, reach)} }
-
-// Compare returns the signed distances of b's points from the planes of a.
-func (w *Witness) Compare(ctx context.Context, b *scan.Cloud) (Distances, error) {
-	s := scale{source: b, target: w.grid}
-	p, err := s.pair(ctx, geom.IdentityPose())
-	if err != nil || p.count == 0 {
-		return Distances{}, err
-	}
-	d := make([]float64, 0, p.count)
-	for i, s := range p.spots {
-		if s >= 0 {
-			d = append(d, float64(p.dist[i]))
-		}
-	}
-	m := median(d)
-	for i := range d {
-		d[i] = math.Abs(d[i] - m)
-	}
-	return Distances{Median: m, MAD: median(d), Points: len(d)}, nil
-}
-
-// median sorts v and returns its middle.
-func median(v []float64) float64 {
-	slices.Sort(v)
-	n := len(v)
-	if n == 0 {
-		return 0
-	}
-	return (v[(n-1)/2] + v[n/2]) / 2
-}

@@ -284,7 +284,7 @@ func TestThinKeepsPlanesAndDropsEdges(t *testing.T) {
 
 func TestWitnessMeasuresAKnownOffset(t *testing.T) {
 	for _, offset := range []float64{0, 0.5, -1.25, 3} {
-		d, err := NewWitness(plane(1, 0, 0.2), 20).Compare(context.Background(), plane(2, offset, 0.2))
+		d, patches, err := NewWitness(plane(1, 0, 0.2), 20).Compare(context.Background(), plane(2, offset, 0.2), 0.3)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -299,13 +299,21 @@ func TestWitnessMeasuresAKnownOffset(t *testing.T) {
 		if d.Points < 7900 {
 			t.Errorf("only %d places compared", d.Points)
 		}
+		if offset == 0 && math.Abs(d.Within-0.966) > 0.01 { // 2 × 0.3 of √2 × 0.2 mm: 2.12 sigma
+			t.Errorf("%.3f of the distances are within the noise", d.Within)
+		}
+		for _, p := range patches {
+			if math.Abs(p.Mean-offset) > 5*p.Sigma+0.02 {
+				t.Errorf("offset %.2f mm: patch at %v says %.3f mm, sigma %.3f mm", offset, p.At, p.Mean, p.Sigma)
+			}
+		}
 	}
 }
 
 func TestWitnessOfNothing(t *testing.T) {
 	w := NewWitness(plane(1, 0, 0.2), 20)
 	for name, b := range map[string]*scan.Cloud{"beyond reach": plane(2, 50, 0.2), "empty": {}} {
-		if d, err := w.Compare(context.Background(), b); err != nil || d != (Distances{}) {
+		if d, _, err := w.Compare(context.Background(), b, 0); err != nil || d != (Distances{}) {
 			t.Errorf("%s: %+v, %v", name, d, err)
 		}
 	}
