@@ -19,8 +19,10 @@ import (
 type placed struct {
 	file    int       // index into Files
 	toFrame geom.Pose // file's frame → frame of the deliverables
-	// cov is what registration and datum add at a place of the frame.
-	cov func(p geom.Vec) geom.Mat
+	// cov is what registration and datum add at a place of the frame, tie what
+	// registration alone does.
+	cov, tie func(p geom.Vec) geom.Mat
+	solved   int // index into Network.Stations; -1 where spheres did not place it
 }
 
 // placedStations lists the set-ups that are tied, in the order of the files.
@@ -31,13 +33,12 @@ func (b *Built) placedStations() []placed {
 			continue
 		}
 		toFrame := b.ToFrame.After(s.ToNetwork)
-		out = append(out, placed{file: s.File, toFrame: toFrame, cov: func(p geom.Vec) geom.Mat {
+		out = append(out, b.placedAt(s.File, toFrame, s.Solved, func(p geom.Vec) geom.Mat {
 			if b.Network == nil || s.Solved < 0 {
-				return b.datumCov(p)
+				return geom.Mat{}
 			}
-			own := b.Network.PointCov(s.Solved, toFrame.Inverse().Apply(p))
-			return b.ToFrame.R.Congruent(own).Add(b.datumCov(p))
-		}})
+			return b.ToFrame.R.Congruent(b.Network.PointCov(s.Solved, toFrame.Inverse().Apply(p)))
+		}))
 	}
 	return out
 }
@@ -48,12 +49,16 @@ func (b *Built) placedTracked() []placed {
 	for _, t := range b.Tracked {
 		if t.Linked {
 			fit := t.Fit
-			out = append(out, placed{file: t.File, toFrame: b.ToFrame.After(t.ToNetwork), cov: func(p geom.Vec) geom.Mat {
-				return b.ToFrame.R.Congruent(fit.At(b.ToFrame.Inverse().Apply(p))).Add(b.datumCov(p))
-			}})
+			out = append(out, b.placedAt(t.File, b.ToFrame.After(t.ToNetwork), -1, func(p geom.Vec) geom.Mat {
+				return b.ToFrame.R.Congruent(fit.At(b.ToFrame.Inverse().Apply(p)))
+			}))
 		}
 	}
 	return out
+}
+
+func (b *Built) placedAt(file int, toFrame geom.Pose, solved int, tie func(p geom.Vec) geom.Mat) placed {
+	return placed{file: file, toFrame: toFrame, solved: solved, tie: tie, cov: func(p geom.Vec) geom.Mat { return tie(p).Add(b.datumCov(p)) }}
 }
 
 // datumCov is what the datum adds to the covariance at a place of the frame.

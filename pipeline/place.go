@@ -4,13 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"strings"
 
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
 	"trammel/pipeline/normal"
-	"trammel/pipeline/par"
 	"trammel/pipeline/scan"
 	"trammel/pipeline/stage"
 	"trammel/pipeline/surface"
@@ -222,87 +220,4 @@ func (r *run) merged(ctx context.Context, b *Built, list []placed) (*scan.Cloud,
 		parts[i] = c.Moved(p.toFrame)
 	}
 	return scan.Join(parts), nil
-}
-
-const witnessVersion = 3
-
-// witness compares every pair of registered scans that overlap.
-func (r *run) witness(ctx context.Context, b *Built) error {
-	list := append(b.placedStations(), b.placedTracked()...)
-	keys, err := b.keysOf(list)
-	if err != nil {
-		return err
-	}
-	key, err := stage.KeyOf("witness", witnessVersion, []float64{b.grain()}, keys...)
-	if err != nil {
-		return err
-	}
-	b.Overlaps, err = stage.Run(r.store, "witness", "job", key, stage.JSON[[]Overlap](), func() ([]Overlap, error) { return r.compareAll(ctx, b, list) })
-	if err != nil {
-		return err
-	}
-	for _, o := range b.Overlaps {
-		b.judgeOverlap(o, list)
-	}
-	return nil
-}
-
-// leastCompared is the number of places below which a median says little: its
-// standard error is then above a tenth of the scatter.
-const leastCompared = 200
-
-// compareAll thins further, to what a comparison needs, and compares each pair.
-func (r *run) compareAll(ctx context.Context, b *Built, list []placed) ([]Overlap, error) {
-	clouds := make([]*scan.Cloud, len(list))
-	for i, p := range list {
-		c, err := r.thin(ctx, b, p.file)
-		if err != nil {
-			return nil, err
-		}
-		clouds[i] = surface.Thin(c, 4*b.grain()).Moved(p.toFrame)
-	}
-	slots := make([][]Overlap, len(list))
-	err := par.Each(ctx, len(list), func(i int) error {
-		w := surface.NewWitness(clouds[i], 8*b.grain())
-		for j := i + 1; j < len(list); j++ {
-			d, err := w.Compare(ctx, clouds[j])
-			if err != nil {
-				return err
-			}
-			if d.Points >= leastCompared {
-				slots[i] = append(slots[i], Overlap{A: list[i].file, B: list[j].file, Distances: d})
-			}
-		}
-		return nil
-	})
-	out := []Overlap{}
-	for _, s := range slots {
-		out = append(out, s...)
-	}
-	return out, err
-}
-
-// madToSigma turns a median absolute deviation into the standard deviation of a
-// normal distribution: 1/Φ⁻¹(3/4).
-const madToSigma = 1.4826
-
-// judgeOverlap warns where two scans disagree by more than their ties and their
-// noise allow.
-func (b *Built) judgeOverlap(o Overlap, list []placed) {
-	var doubt2 float64
-	for _, p := range list {
-		if p.file == o.A || p.file == o.B {
-			doubt2 += p.cov(p.toFrame.Apply(b.Files[p.file].Bounds.Center())).Trace()
-		}
-	}
-	limit := max(2*b.noise(o.A), 2*b.noise(o.B), 2*madToSigma*o.MAD)
-	if doubt := 3 * math.Sqrt(doubt2); doubt > limit {
-		limit = doubt
-	}
-	if limit == 0 || math.Abs(o.Median) <= limit {
-		return
-	}
-	b.Findings = append(b.Findings, job.Finding{Code: job.OverlapBias, Severity: job.Warn, Subject: b.Files[o.B].Path, Stations: []string{b.Files[o.A].Path, b.Files[o.B].Path},
-		Text: fmt.Sprintf("%s lies %.2f mm from %s where they overlap (median of %d places, scatter %.2f mm); %.2f mm are allowed. To do: check that nothing moved between the two scans.",
-			job.Printable(b.Files[o.B].Path), o.Median, job.Printable(b.Files[o.A].Path), o.Points, o.MAD, limit)})
 }

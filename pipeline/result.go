@@ -92,6 +92,19 @@ type Tracked struct {
 type Overlap struct {
 	A, B int // indices into Checked.Files
 	surface.Distances
+	Motion *surface.Motion // of B that would bring the two closest; nil where the overlap is too small to say
+	Places []surface.Patch // some of the pieces of surface that both saw, frame of the deliverables
+
+	Tie       float64 // what registration leaves in the distance there, 1 sigma rms, mm
+	Limit     float64 // largest median allowed, mm
+	Allowed   float64 // largest Motion.Lowers allowed, mm
+	Suggested bool    // Motion lowers the distances by more than that
+}
+
+// Bent is how the object's shape differed between an instrument and the set-ups.
+type Bent struct {
+	Instrument string
+	surface.Bend
 }
 
 // Built is a job after everything was computed. Mesh, mounts and coverage are in
@@ -100,6 +113,7 @@ type Built struct {
 	Checked
 	Tracked   []Tracked
 	Overlaps  []Overlap
+	Bends     []Bent
 	Mesh      MeshFacts
 	Surface   *scan.Mesh // the reduced mesh; its deviation is in Departure
 	Departure []float32  // signed distance of each vertex of Surface from the fused mesh, mm

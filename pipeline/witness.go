@@ -1,0 +1,265 @@
+package pipeline
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strings"
+
+	"trammel/pipeline/geom"
+	"trammel/pipeline/job"
+	"trammel/pipeline/par"
+	"trammel/pipeline/scan"
+	"trammel/pipeline/stage"
+	"trammel/pipeline/surface"
+)
+
+const witnessVersion = 4
+
+// witness compares every pair of registered scans that overlap, whatever tied them,
+// and each tracked instrument with all set-ups together.
+func (r *run) witness(ctx context.Context, b *Built) error {
+	list := b.allPlaced()
+	key, err := b.stageKey("witness", witnessVersion, b.grain(), list)
+	if err != nil {
+		return err
+	}
+	found, err := stage.Run(r.store, "witness", "job", key, stage.JSON[witnessed](), func() (witnessed, error) { return r.compareAll(ctx, b, list) })
+	if err != nil {
+		return err
+	}
+	b.Overlaps, b.Bends = found.Overlaps, found.Bends
+	for i := range b.Overlaps {
+		b.judgeOverlap(&b.Overlaps[i], list)
+	}
+	for _, x := range b.Bends {
+		b.judgeBend(x)
+	}
+	return nil
+}
+
+// witnessed is what the stage keeps.
+type witnessed struct {
+	Overlaps []Overlap
+	Bends    []Bent
+}
+
+const (
+	// leastCompared is the number of places below which a median says little: its
+	// standard error is then above a tenth of the scatter.
+	leastCompared = 200
+	// fewPlaces are enough of an overlap's patches to say how well ties hold it.
+	fewPlaces = 32
+)
+
+// compareAll thins further, to what a comparison needs, and compares each pair.
+func (r *run) compareAll(ctx context.Context, b *Built, list []placed) (witnessed, error) {
+	clouds := make([]*scan.Cloud, len(list))
+	for i, p := range list {
+		c, err := r.thin(ctx, b, p.file)
+		if err != nil {
+			return witnessed{}, err
+		}
+		clouds[i] = surface.Thin(c, 4*b.grain()).Moved(p.toFrame)
+	}
+	slots := make([][]Overlap, len(list))
+	err := par.Each(ctx, len(list), func(i int) error {
+		w := surface.NewWitness(clouds[i], 8*b.grain())
+		for j := i + 1; j < len(list); j++ {
+			noise := math.Hypot(b.usualNoise(list[i]), b.usualNoise(list[j]))
+			d, patches, err := w.Compare(ctx, clouds[j], noise)
+			if err != nil {
+				return err
+			}
+			if d.Points < leastCompared {
+				continue
+			}
+			o := Overlap{A: list[i].file, B: list[j].file, Distances: d, Places: some(patches, fewPlaces)}
+			if m, ok := surface.Suggest(patches); ok {
+				o.Motion = &m
+			}
+			slots[i] = append(slots[i], o)
+		}
+		return nil
+	})
+	out := witnessed{Overlaps: []Overlap{}}
+	for _, s := range slots {
+		out.Overlaps = append(out.Overlaps, s...)
+	}
+	if err == nil {
+		out.Bends, err = b.bends(ctx, list, clouds)
+	}
+	return out, err
+}
+
+// usualNoise is the range noise of a placed scan: what the sheet states, or else what
+// is usual for its kind.
+func (b *Built) usualNoise(p placed) float64 {
+	if b.Files[p.file].Kind == job.Tracked {
+		return orElse(b.noise(p.file), usualTrackedNoise)
+	}
+	return orElse(b.noise(p.file), usualStationNoise)
+}
+
+// some returns n of the patches, evenly chosen.
+func some(patches []surface.Patch, n int) []surface.Patch {
+	if len(patches) <= n {
+		return patches
+	}
+	out := make([]surface.Patch, n)
+	for i := range out {
+		out[i] = patches[i*len(patches)/n]
+	}
+	return out
+}
+
+// bends compares each tracked instrument's scans with all set-ups together, for what
+// no rigid motion explains: an object that sagged on its stands, or was lifted, between
+// the two.
+func (b *Built) bends(ctx context.Context, list []placed, clouds []*scan.Cloud) ([]Bent, error) {
+	var stations []*scan.Cloud
+	tracked := map[int][]*scan.Cloud{}
+	for i, p := range list {
+		if b.Files[p.file].Kind == job.Tracked {
+			ins := b.Files[p.file].Instrument
+			tracked[ins] = append(tracked[ins], clouds[i])
+		} else {
+			stations = append(stations, clouds[i])
+		}
+	}
+	out := []Bent{}
+	if len(stations) == 0 {
+		return out, nil
+	}
+	w := surface.NewWitness(scan.Join(stations), 8*b.grain())
+	for i, ins := range b.Job.Instruments {
+		if len(tracked[i]) == 0 {
+			continue
+		}
+		_, patches, err := w.Compare(ctx, scan.Join(tracked[i]), 0)
+		if err != nil {
+			return nil, err
+		}
+		if x, ok := surface.Warp(patches); ok {
+			out = append(out, Bent{Instrument: ins.Name, Bend: x})
+		}
+	}
+	return out, nil
+}
+
+// madToSigma turns a median absolute deviation into the standard deviation of a
+// normal distribution: 1/Φ⁻¹(3/4).
+const madToSigma = 1.4826
+
+const (
+	// stable is how far scans may stand apart, 1 sigma in mm, without anything having
+	// gone wrong: the stability of tripod, stands and object that the network's floor has
+	// as well (common practice, no source).
+	stable = 0.1
+	// clearly is the number of standard uncertainties from which on a motion is
+	// suggested: of six directions that pairs may differ in, one is beyond it by chance
+	// in some two of a thousand sound pairs.
+	clearly = 4.0
+)
+
+// judgeOverlap warns where two scans disagree by more than their ties and their
+// noise allow: in the median, or by a motion of the one that would clearly bring them
+// closer.
+func (b *Built) judgeOverlap(o *Overlap, list []placed) {
+	at := map[int]placed{}
+	for _, p := range list {
+		at[p.file] = p
+	}
+	tie2 := 0.0
+	for _, p := range o.Places {
+		cov := b.between(at[o.A], at[o.B], p.At)
+		tie2 += max(0, p.Normal.Dot(cov.MulVec(p.Normal))) / float64(len(o.Places))
+	}
+	o.Tie = math.Sqrt(tie2)
+	o.Limit = max(2*b.noise(o.A), 2*b.noise(o.B), 2*madToSigma*o.MAD, 3*math.Hypot(o.Tie, stable))
+	byMedian := math.Abs(o.Median) > o.Limit
+	if o.Motion != nil {
+		o.Allowed = clearly * math.Sqrt(o.Motion.Sigma*o.Motion.Sigma+tie2+stable*stable)
+		o.Suggested = o.Motion.Lowers > o.Allowed
+	}
+	if !byMedian && !o.Suggested {
+		return
+	}
+	text := fmt.Sprintf("%s lies %.2f mm from %s where they overlap (median of %d places, scatter %.2f mm, 95 %% within %.2f mm); %.2f mm are allowed.",
+		job.Printable(b.Files[o.B].Path), o.Median, job.Printable(b.Files[o.A].Path), o.Points, o.MAD, o.P95, o.Limit)
+	if o.Suggested {
+		text += " " + suggestion(o)
+	}
+	b.Findings = append(b.Findings, job.Finding{Code: job.OverlapBias, Severity: job.Warn, Subject: b.Files[o.B].Path, Stations: []string{b.Files[o.A].Path, b.Files[o.B].Path},
+		Text: text + " To do: check that nothing moved between the two scans, and that neither is tied to a sphere that was nudged."})
+}
+
+// suggestion puts a motion into words.
+func suggestion(o *Overlap) string {
+	m := o.Motion
+	words := fmt.Sprintf("A shift of the first by (%.2f, %.2f, %.2f) mm", m.Shift.X, m.Shift.Y, m.Shift.Z)
+	if turn := m.Turn.Norm(); turn > 0 {
+		u := m.Turn.Unit()
+		words += fmt.Sprintf(" with a turn of %.4f° about (%.2f, %.2f, %.2f) at (%.0f, %.0f, %.0f) mm", turn*180/math.Pi, u.X, u.Y, u.Z, m.Center.X, m.Center.Y, m.Center.Z)
+	}
+	return fmt.Sprintf("%s would take off %.2f mm rms, where %.2f mm are allowed: from %.2f to %.2f mm.", words, m.Lowers, o.Allowed, m.Before, m.After)
+}
+
+// between is the covariance that registration leaves in the place of one scan's
+// surface against another's. What two set-ups tied by the same spheres share cancels.
+func (b *Built) between(p, q placed, at geom.Vec) geom.Mat {
+	if b.Network != nil && p.solved >= 0 && q.solved >= 0 && len(b.Network.Joint.Stations) > 0 {
+		own := b.Network.DifferenceCov(p.solved, p.toFrame.Inverse().Apply(at), q.solved, q.toFrame.Inverse().Apply(at))
+		return b.ToFrame.R.Congruent(own)
+	}
+	return p.tie(at).Add(q.tie(at))
+}
+
+// Limits from which on an object counts as bent, mm: what instruments of its two
+// kinds see differently anyway. It must also be clearly beyond its uncertainty, and a
+// quarter of what rigid motions leave.
+const leastExplained = 0.25
+
+// judgeBend says that an object was not the same shape for two instruments, rather
+// than averaging it away.
+func (b *Built) judgeBend(x Bent) {
+	least := 2 * b.grainNoise()
+	var words []string
+	beyond := func(value, sigma float64) bool {
+		return math.Abs(value) > least && math.Abs(value) > clearly*math.Hypot(sigma, stable)
+	}
+	for k, bow := range x.Bow {
+		if beyond(bow, x.Sigma[k]) {
+			a := x.Across[k]
+			if bow < 0 {
+				a, bow = a.Scale(-1), -bow
+			}
+			words = append(words, fmt.Sprintf("its ends lie %.2f mm (standard uncertainty %.2f mm) further towards (%.2f, %.2f, %.2f) against its middle", bow, math.Hypot(x.Sigma[k], stable), a.X, a.Y, a.Z))
+		}
+	}
+	// A twist is judged by what it does at a quarter of a metre from the axis: half the width of a frame
+	// or a boom (common practice, no source).
+	const arm = 250
+	if beyond(x.TwistRad*arm, x.Sigma[2]*arm) {
+		words = append(words, fmt.Sprintf("it is twisted by %.3f°", math.Abs(x.TwistRad)*180/math.Pi))
+	}
+	if beyond(x.Stretch, x.Sigma[3]) {
+		words = append(words, fmt.Sprintf("it is %.2f mm (standard uncertainty %.2f mm) longer", x.Stretch, math.Hypot(x.Sigma[3], stable)))
+	}
+	if len(words) == 0 || x.Explained < leastExplained {
+		return
+	}
+	b.Findings = append(b.Findings, job.Finding{Code: job.NotRigid, Severity: job.Warn, Subject: x.Instrument,
+		Text: fmt.Sprintf("The object had another shape for %s than for the set-ups: over %.0f mm along (%.2f, %.2f, %.2f) %s; that is %.0f %% of what the best rigid placement leaves. To do: see whether the object was lifted, loaded or set on other stands between the two; places far apart then do not fit each other, whatever their own uncertainty says.",
+			x.Instrument, x.Length, x.Along.X, x.Along.Y, x.Along.Z, strings.Join(words, " and "), 100*x.Explained)})
+}
+
+// grainNoise is the noise of one thinned place of the set-ups: what systematic
+// differences between instruments may hide in.
+func (b *Built) grainNoise() float64 {
+	noise := 0.0
+	for _, p := range b.placedStations() {
+		noise = max(noise, b.usualNoise(p))
+	}
+	return noise / 4
+}
