@@ -171,6 +171,7 @@ type Report struct {
 	Program  string     `json:"program"`
 	Tracked  []Tracked  `json:"tracked"`
 	Overlaps []Overlap  `json:"overlaps"`
+	Bends    []Bend     `json:"bends"`
 	Mesh     Mesh       `json:"mesh"`
 	Datum    *Datum     `json:"datum"`
 	Mounts   []Mount    `json:"mounts"`
@@ -188,15 +189,6 @@ type Tracked struct {
 	Translation Vec3       `json:"translation"`
 	RMS         float64    `json:"rms"`
 	Overlap     float64    `json:"overlap"`
-}
-
-// Overlap is what two registered scans say about each other.
-type Overlap struct {
-	A      string  `json:"a"`
-	B      string  `json:"b"`
-	Median float64 `json:"median"`
-	MAD    float64 `json:"mad"`
-	Points int     `json:"points"`
 }
 
 // Mesh says what the reduced mesh is.
@@ -400,7 +392,7 @@ type Context struct {
 func NewReport(b *pipeline.Built, x Context) Report {
 	s := scaleOf(b.Units)
 	r := Report{Check: newCheck(&b.Checked, b.ToFrame, "trammel-report/1"), Job: b.Job.Job, Title: b.Job.Title, Client: b.Job.Client,
-		Revision: x.Revision, Program: x.Program, Tracked: []Tracked{}, Overlaps: []Overlap{}, Mounts: []Mount{}, Stickers: []struct{}{}, Coverage: []Coverage{},
+		Revision: x.Revision, Program: x.Program, Tracked: []Tracked{}, Overlaps: []Overlap{}, Bends: []Bend{}, Mounts: []Mount{}, Stickers: []struct{}{}, Coverage: []Coverage{},
 		Accepted: append([]Decision{}, x.Accepted...), Released: append([]Decision{}, x.Released...)}
 	for _, t := range b.Tracked {
 		pose := b.ToFrame.After(t.ToNetwork)
@@ -408,7 +400,10 @@ func NewReport(b *pipeline.Built, x Context) Report {
 			RMS: s.length(t.Fit.RMS), Overlap: tidy(t.Fit.Overlap)})
 	}
 	for _, o := range b.Overlaps {
-		r.Overlaps = append(r.Overlaps, Overlap{b.Files[o.A].Path, b.Files[o.B].Path, s.length(o.Median), s.length(o.MAD), o.Points})
+		r.Overlaps = append(r.Overlaps, overlapOf(b, o, s))
+	}
+	for _, x := range b.Bends {
+		r.Bends = append(r.Bends, bendOf(x, s))
 	}
 	m := b.Mesh
 	r.Mesh = Mesh{m.FusedTriangles, m.Triangles, Deviation{s.length(m.DeviationMax), s.length(m.DeviationRMS), s.vec(m.DeviationAt)},

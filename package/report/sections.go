@@ -224,19 +224,3 @@ func trackedSection(r *Report, f figures) section {
 	s.Tables = []table{t}
 	return s
 }
-
-func overlapsSection(r *Report, f figures) section {
-	s := section{ID: "overlaps", Title: "Overlaps"}
-	if len(r.Overlaps) == 0 {
-		s.Text = []string{"No two scans were compared where they overlap."}
-		return s
-	}
-	s.Text = []string{"Signed distances between two registered scans where both saw the surface. The median shows a systematic difference, the mad (median absolute deviation) the scatter."}
-	t := table{Caption: "What registered scans say about each other", Columns: []column{{Name: "Scan", Share: 6}, {Name: "Against", Share: 6},
-		{Name: f.in("Median"), Share: 2.4, Number: true}, {Name: f.in("mad"), Share: 2.4, Number: true}, {Name: "Points", Share: 2.4, Number: true}}}
-	for _, o := range r.Overlaps {
-		t.Groups = append(t.Groups, one(o.A, o.B, f.signed(o.Median), f.at(o.MAD), grouped(int64(o.Points))))
-	}
-	s.Tables = []table{t}
-	return s
-}
