@@ -36,11 +36,11 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 	if len(list) == 0 {
 		return nil
 	}
-	o := fuse.Options{Voxel: b.Job.Mesh.Voxel, Memory: r.o.Memory, Step: b.usualStep(list)}
+	o := fuse.Options{Voxel: b.Job.Mesh.Voxel, Memory: r.o.Memory, Step: b.usualStep(list), Close: b.Job.Mesh.Close}
 	if b.framed() {
-		o.Box = b.Job.Object
+		o.Box, o.Keep = b.Job.Object, b.nearMounts()
 	}
-	key, err := b.stageKey("fuse", fuseVersion, []any{o.Voxel, o.Box, o.Step}, list)
+	key, err := b.stageKey("fuse", fuseVersion, []any{o.Voxel, o.Box, o.Step, o.Close, o.Keep}, list)
 	if err != nil {
 		return err
 	}
@@ -173,6 +173,17 @@ func meshView(m *scan.Mesh, toFrame geom.Pose, noise float64) fuse.View {
 // holes must stay round.
 const finerAtMounts = 4
 
+// nearMounts returns boxes around the mounts, in the frame of the deliverables: holes
+// stay open and errors small there.
+func (b *Built) nearMounts() []geom.Box {
+	var out []geom.Box
+	for _, m := range b.Job.Mounts {
+		reach := geom.Vec{X: 1, Y: 1, Z: 1}.Scale(max(m.Diameter, 10))
+		out = append(out, geom.Box{Min: m.Near.Sub(reach), Max: m.Near.Add(reach)})
+	}
+	return out
+}
+
 // reduce makes fewer triangles and measures what that costs.
 func (r *run) reduce(ctx context.Context, b *Built) error {
 	if r.fused == nil || r.fused.Triangles() == 0 {
@@ -180,9 +191,8 @@ func (r *run) reduce(ctx context.Context, b *Built) error {
 	}
 	o := reduce.Options{Triangles: b.Job.Mesh.Triangles, Deviation: b.Job.Mesh.Deviation}
 	if b.framed() {
-		for _, m := range b.Job.Mounts {
-			reach := geom.Vec{X: 1, Y: 1, Z: 1}.Scale(max(m.Diameter, 10))
-			o.Finer = append(o.Finer, reduce.Region{Box: geom.Box{Min: m.Near.Sub(reach), Max: m.Near.Add(reach)}, Factor: finerAtMounts})
+		for _, box := range b.nearMounts() {
+			o.Finer = append(o.Finer, reduce.Region{Box: box, Factor: finerAtMounts})
 		}
 	}
 	key, err := stage.KeyOf("reduce", reduceVersion, o, r.fusedKey)

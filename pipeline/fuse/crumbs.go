@@ -1,9 +1,29 @@
 package fuse
 
-import "trammel/pipeline/scan"
+import (
+	"cmp"
+	"slices"
 
-// dropCrumbs leaves out floating pieces smaller than eight by eight cells, and
-// vertices that no triangle uses. It works in place.
+	"trammel/pipeline/geom"
+	"trammel/pipeline/scan"
+)
+
+// Piece is a floating piece of surface that was left out.
+type Piece struct {
+	At   geom.Vec // one of its vertices, in the frame of the result
+	Area float64  // mm²
+}
+
+const (
+	// crumb is the area in faces of a cell below which a floating piece is left out: eight
+	// by eight.
+	crumb = 64
+	// mostPieces is how many pieces are listed, the largest ones.
+	mostPieces = 20
+)
+
+// dropCrumbs leaves out floating pieces that are too small, and vertices that no
+// triangle uses. It works in place.
 func dropCrumbs(m *scan.Mesh, voxel float64, stats *Stats) {
 	root := components(m)
 	area := make([]float64, m.Vertices())
@@ -11,13 +31,16 @@ func dropCrumbs(m *scan.Mesh, voxel float64, stats *Stats) {
 		a, b, c := m.Corners(t)
 		area[root[m.Tri[3*t]]] += b.Sub(a).Cross(c.Sub(a)).Norm() / 2
 	}
-	least := 64 * voxel * voxel
+	least := crumb * voxel * voxel
 	for v, x := range area {
 		if root[v] == int32(v) && x > 0 && x < least {
 			stats.Crumbs++
 			stats.Area += x
+			stats.Pieces = append(stats.Pieces, Piece{At: m.At(int32(v)), Area: x})
 		}
 	}
+	slices.SortStableFunc(stats.Pieces, func(a, b Piece) int { return cmp.Compare(b.Area, a.Area) })
+	stats.Pieces = slices.Clone(stats.Pieces[:min(len(stats.Pieces), mostPieces)])
 	compact(m, func(v int32) bool { return area[root[v]] >= least })
 }
 

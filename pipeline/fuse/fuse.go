@@ -39,10 +39,12 @@ type View struct {
 
 // Options steers Fuse.
 type Options struct {
-	Voxel  float64   // size of a cell, mm
-	Box    *geom.Box // what to keep, in the frame of the result; nil keeps everything
-	Memory int64     // most bytes for the grid; 0 for no limit
-	Step   float64   // views further apart than this are a double wall, mm; at least half a cell
+	Voxel  float64    // size of a cell, mm
+	Box    *geom.Box  // what to keep, in the frame of the result; nil keeps everything
+	Memory int64      // most bytes for the grid; 0 for no limit
+	Step   float64    // views further apart than this are a double wall, mm; at least half a cell
+	Close  float64    // holes up to this size are closed, mm; 0 closes none
+	Keep   []geom.Box // where holes stay whatever their size
 }
 
 // Stats says what was fused.
@@ -53,11 +55,27 @@ type Stats struct {
 	Area    float64 // of the pieces left out, mm²
 	Trimmed int64   // points outside the box
 
+	Pieces  []Piece  // of the crumbs, the largest ones first
 	Doubles []Double // places where one surface is there twice, the largest first
+	Closed  []Hole   // what was closed: surface that nobody saw
 }
 
-// ErrMemory says that the grid would not fit into the memory allowed.
+// ErrMemory says that the grid would not fit into the memory allowed; it comes as a
+// MemoryError.
 var ErrMemory = errors.New("the fusion grid does not fit into memory")
+
+// MemoryError says what would fit.
+type MemoryError struct {
+	Voxel, Fits   float64 // mm: the cell asked for, and one that the memory allows
+	Need, Allowed int64   // bytes of the grid
+}
+
+func (e *MemoryError) Error() string {
+	return fmt.Sprintf("cells of %.3g mm need %d MB for the fusion grid, %d MB are allowed; cells of %.3g mm fit, or a larger memory setting", e.Voxel, e.Need>>20, e.Allowed>>20, e.Fits)
+}
+
+// Unwrap returns ErrMemory.
+func (e *MemoryError) Unwrap() error { return ErrMemory }
 
 // ErrOptions says that options or views make no sense.
 var ErrOptions = errors.New("wrong options of a fusion")
@@ -85,6 +103,9 @@ func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load func(ct
 			}
 		}
 	}
+	if g.isFull {
+		return nil, g.stats, g.tooLarge()
+	}
 	m, err := g.extract(ctx)
 	if err != nil {
 		return nil, g.stats, err
@@ -92,5 +113,8 @@ func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load func(ct
 	g.stats.Blocks, g.stats.Doubles = len(g.blocks), g.doubles()
 	g.stats.Blocks, g.stats.Doubles = len(g.blocks), g.doubles()
 	dropCrumbs(m, o.Voxel, &g.stats)
+	if o.Close > 0 {
+		g.stats.Closed = closeHoles(m, o.Close, o.Keep)
+	}
 	return m, g.stats, nil
 }

@@ -91,6 +91,7 @@ type grid struct {
 	slab   []block             // blocks that are not handed out yet
 	walls  []wall              // how the views of each block agree
 	view   int                 // the number of the one that is being added
+	isFull bool                // blocks beyond the memory allowed are only counted
 	stats  Stats
 }
 
@@ -111,10 +112,19 @@ func (g *grid) settle(v View) {
 	g.placed = true
 }
 
-// block returns the number of the block at c, a new one if need be.
+// blockBytes is what a block takes, its share of the index and of the lists included.
+const blockBytes = 5*blockSize + 160
+
+// block returns the number of the block at c, a new one if need be. Once they need more
+// memory than allowed, blocks are only counted, to say what would fit.
 func (g *grid) block(c coord) int32 {
 	id, isNew := g.index.add(c.key())
-	if isNew {
+	switch {
+	case !isNew || g.isFull:
+	case g.o.Memory > 0 && int64(g.index.n)*blockBytes > g.o.Memory:
+		g.isFull = true
+		g.blocks, g.at, g.prefer, g.walls, g.slab = nil, nil, nil, nil, nil
+	default:
 		if len(g.slab) == 0 {
 			g.slab = make([]block, 64)
 		}
@@ -123,6 +133,50 @@ func (g *grid) block(c coord) int32 {
 		g.slab = g.slab[1:]
 	}
 	return id
+}
+
+// tooLarge says which cells would fit: the finest, in steps of a twentieth, whose blocks
+// fit if they are needed wherever samples could be that reach into the blocks counted.
+func (g *grid) tooLarge() error {
+	e := &MemoryError{Voxel: g.o.Voxel, Need: int64(g.index.n) * blockBytes, Allowed: g.o.Memory}
+	const margin = 1.05 // for blocks that begin elsewhere
+	e.Fits = g.o.Voxel * math.Sqrt(float64(e.Need)/float64(e.Allowed))
+	for range 400 { // a setting that holds no block at all has no cell that fits
+		if float64(g.blocksAt(e.Fits))*blockBytes*margin <= float64(e.Allowed) {
+			break
+		}
+		e.Fits *= 1.05
+	}
+	step := math.Pow(10, math.Floor(math.Log10(e.Fits))-2)
+	e.Fits = math.Ceil(e.Fits/step) * step
+	return e
+}
+
+// blocksAt bounds the number of blocks for larger cells.
+func (g *grid) blocksAt(voxel float64) int32 {
+	var coarse index
+	scale := g.o.Voxel / voxel
+	more := band * (1 - scale) / side // what larger cells reach further, in their blocks
+	span := func(x int32) (lo, hi int32) {
+		return int32(math.Floor(float64(x)*scale - more)), int32(math.Floor(float64(x+1)*scale + more))
+	}
+	for _, key := range g.index.keys {
+		if key == 0 {
+			continue
+		}
+		c := coordOf(key - 1)
+		x0, x1 := span(c.x)
+		y0, y1 := span(c.y)
+		z0, z1 := span(c.z)
+		for z := z0; z <= z1; z++ {
+			for y := y0; y <= y1; y++ {
+				for x := x0; x <= x1; x++ {
+					coarse.add(coord{x, y, z}.key())
+				}
+			}
+		}
+	}
+	return coarse.n
 }
 
 // add fuses one view into the grid.
@@ -139,7 +193,7 @@ func (g *grid) add(ctx context.Context, v View) error {
 		return err
 	}
 	todo, err := g.touch(ctx, s)
-	if err != nil {
+	if err != nil || g.isFull {
 		return err
 	}
 	return par.Blocks(ctx, len(todo), 16, func(_, lo, hi int) error {
@@ -165,7 +219,7 @@ func (g *grid) touch(ctx context.Context, s *sorted) ([]int32, error) {
 		return nil, err
 	}
 	var todo []int32
-	seen := make([]bool, len(g.blocks))
+	seen := make([]bool, g.index.n)
 	for h, c := range s.homes {
 		for k := range 27 {
 			if reach[h]>>k&1 == 0 {
@@ -173,7 +227,7 @@ func (g *grid) touch(ctx context.Context, s *sorted) ([]int32, error) {
 			}
 			id := g.block(c.plus(k))
 			if int(id) >= len(seen) {
-				seen = append(seen, make([]bool, len(g.blocks)-len(seen)+len(g.blocks)/2+1024)...)
+				seen = append(seen, make([]bool, int(id)/2+1024)...)
 			}
 			if !seen[id] {
 				seen[id] = true
@@ -181,16 +235,7 @@ func (g *grid) touch(ctx context.Context, s *sorted) ([]int32, error) {
 			}
 		}
 	}
-	return todo, g.checkMemory()
-}
-
-func (g *grid) checkMemory() error {
-	const bytes = 5*blockSize + 96 // a block and its entry in the index
-	if need := int64(len(g.blocks)) * bytes; g.o.Memory > 0 && need > g.o.Memory {
-		coarser := g.o.Voxel * math.Sqrt(float64(need)/float64(g.o.Memory))
-		return fmt.Errorf("cells of %.3g mm need more than %d MB; a voxel of about %.2g mm would fit, or a larger memory setting: %w", g.o.Voxel, g.o.Memory>>20, 1.2*coarser, ErrMemory)
-	}
-	return nil
+	return todo, nil
 }
 
 // index finds numbers, given out in order, by key: a table with open addressing, at

@@ -134,6 +134,9 @@ func TestWrongSheets(t *testing.T) {
 		{"negative", "145 mm", "-145 mm", 19, "spheres.diameter", "impossible"},
 		{"two kinds that cannot be told apart", "spheres:\n  diameter: 145 mm\n  tolerance: 1 mm\n  expect: 6\n", "spheres:\n  - {diameter: 145 mm}\n  - {diameter: 146 mm}\n", 19, "spheres[1].diameter", "hardly tell apart"},
 		{"a form of mesh", "  voxel: 3 mm", "  formats: [glb, dwg]\n  voxel: 3 mm", 25, "mesh.formats[1]", "glb"},
+		{"a hole to close", "  voxel: 3 mm", "  close: 3\n  voxel: 3 mm", 25, "mesh.close", "no unit"},
+		{"levels that rise", "  voxel: 3 mm", "  levels: [20000, 30000]\n  voxel: 3 mm", 25, "mesh.levels[1]", "largest first"},
+		{"a level of nothing", "  voxel: 3 mm", "  levels: [20]\n  voxel: 3 mm", 25, "mesh.levels[0]", "at least 100"},
 		{"a sphere of metres", "145 mm", "145 m", 19, "spheres.diameter", "impossible"},
 		{"tolerance", "tolerance: 1 mm", "tolerance: 40 mm", 19, "spheres.tolerance", "quarter"},
 		{"kind", "kind: station", "kind: drone", 7, "instruments[0].kind", "station or tracked"},
@@ -397,5 +400,16 @@ func TestDatumMethods(t *testing.T) {
 		if _, err := parse(text); err == nil {
 			t.Errorf("%s was accepted", name)
 		}
+	}
+}
+
+// TestMeshLevels: what the sheet says of holes and coarser meshes arrives as it stands.
+func TestMeshLevels(t *testing.T) {
+	s, err := ParseSheet("job.yaml", []byte(strings.Replace(full, "  voxel: 3 mm", "  close: 5 mm\n  levels: [100000, 20000]\n  voxel: 3 mm", 1)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s.Mesh.Close != 5 || !slices.Equal(s.Mesh.Levels, []int{100000, 20000}) {
+		t.Errorf("close %v, levels %v", s.Mesh.Close, s.Mesh.Levels)
 	}
 }

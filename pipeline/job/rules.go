@@ -22,6 +22,7 @@ var (
 	noiseSize  = limits{0.0001, 100, "the range noise of a scanner"}
 	voxelSize  = limits{0.02, 1000, "a fusion cell"}
 	deviation  = limits{0.0001, 1000, "the deviation of a reduced mesh"}
+	closeSize  = limits{0.1, 1000, "a hole to be closed"}
 	radius     = limits{0.1, 10000, "a search radius"}
 	mountSize  = limits{0.1, 2000, "the diameter of a mount"}
 	zoneSize   = limits{0.001, 1000, "the diameter of a tolerance zone"}
@@ -222,6 +223,8 @@ func (d *decoder) mesh(m *Mesh) func(*yaml.Node, string) {
 			field{"voxel", false, lengthIn(d, &m.Voxel, voxelSize)},
 			field{"triangles", false, count(d, &m.Triangles, 100)},
 			field{"deviation", false, lengthIn(d, &m.Deviation, deviation)},
+			field{"close", false, lengthIn(d, &m.Close, closeSize)},
+			field{"levels", false, d.levels(&m.Levels)},
 			field{"formats", false, func(n *yaml.Node, key string) {
 				m.Formats = nil
 				d.list(n, key, func(n *yaml.Node, key string) {
@@ -232,6 +235,21 @@ func (d *decoder) mesh(m *Mesh) func(*yaml.Node, string) {
 			}},
 			field{"colour", false, choice(d, &m.Colour, NoColour, DeviationColour)},
 		)
+	}
+}
+
+// levels reads falling counts of triangles.
+func (d *decoder) levels(into *[]int) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		*into = nil
+		d.list(n, key, func(n *yaml.Node, key string) {
+			var level int
+			count(d, &level, 100)(n, key)
+			if k := len(*into); k > 0 && level >= (*into)[k-1] {
+				d.bad(n, key, "write the largest first", "%d triangles are no fewer than the %d before", level, (*into)[k-1])
+			}
+			*into = append(*into, level)
+		})
 	}
 }
 

@@ -94,6 +94,8 @@ type Mesh struct {
 	Voxel     float64  // fusion cell
 	Triangles int      // budget of the reduced mesh; 0 for none
 	Deviation float64  // largest allowed departure of the reduced mesh from the fused one
+	Close     float64  // holes up to this size are closed; 0 closes none
+	Levels    []int    // triangles of coarser meshes besides, falling
 	Formats   []Format // besides PLY and STL
 	Colour    Colour   // of the vertices, in formats that keep one
 }
