@@ -93,11 +93,17 @@ type seed struct{ i, j, common int }
 // seeds returns a seed for every thing that goes together with another, those that
 // share the most first.
 func (g *graph) seeds(ctx context.Context) ([]seed, error) {
-	best := make([]seed, g.n)
+	best, degrees := make([]seed, g.n), make([]int, g.n)
+	for i := range degrees {
+		degrees[i] = g.degree(i)
+	}
 	err := par.Blocks(ctx, g.n, blockRows, func(_, lo, hi int) error {
 		for i := lo; i < hi; i++ {
 			best[i] = seed{i: i, j: -1}
 			for j := range members(g.rows[i]) {
+				if degrees[j] <= best[i].common {
+					continue
+				}
 				if n := g.common(i, j); n > best[i].common {
 					best[i].j, best[i].common = j, n
 				}

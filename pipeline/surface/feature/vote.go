@@ -16,8 +16,9 @@ const (
 	voteDistances = 20
 	voteAngles    = 15 // of half a turn
 	voteTurns     = 30 // of a whole turn
-	voteRefs      = 300
+	voteRefs      = 150
 	peaksOfRef    = 3
+	fineTurns     = 8 * voteTurns // stored turns are rounded to an eighth of a step
 )
 
 // Vote returns up to most motions of the model onto the scene, those with the most
@@ -47,7 +48,7 @@ func Vote(ctx context.Context, model, scene Points, most int) ([]Motion, error) 
 		}
 		return nil
 	})
-	return Different(slices.Concat(slots...), geom.Vec{}.Add(v.center), v.diameter/10, most), err
+	return Different(slices.Concat(slots...), v.center, v.diameter/10, most), err
 }
 
 // voter is the table of the model's point pairs.
@@ -63,8 +64,8 @@ type voter struct {
 // entry is a pair of the model: its first point, and the turn of the second about
 // the normal of the first.
 type entry struct {
-	ref  int32
-	turn float32
+	ref  int32 // first place of the point in the votes
+	turn int32 // in fineTurns
 }
 
 func newVoter(model, scene Points) *voter {
@@ -109,7 +110,7 @@ func (v *voter) fill() {
 	for i := range n {
 		for j := range n {
 			if k := keys[i*n+j]; k >= 0 {
-				v.entries[at[k]] = entry{ref: int32(i), turn: float32(turnOf(v.frames[i], v.model.At[j].Sub(v.model.At[i])))}
+				v.entries[at[k]] = entry{ref: int32(i * voteTurns), turn: turnOf(v.frames[i], v.model.At[j].Sub(v.model.At[i]))}
 				at[k]++
 			}
 		}
@@ -147,10 +148,10 @@ func toX(n geom.Vec) geom.Mat {
 	return geom.Rows(n, y, n.Cross(y))
 }
 
-// turnOf returns the angle about X at which d lies after the rotation.
-func turnOf(frame geom.Mat, d geom.Vec) float64 {
+// turnOf returns the angle about X at which d lies after the rotation, in fineTurns.
+func turnOf(frame geom.Mat, d geom.Vec) int32 {
 	e := frame.MulVec(d)
-	return math.Atan2(e.Z, e.Y)
+	return int32((math.Atan2(e.Z, e.Y)/(2*math.Pi)+0.5)*fineTurns) % fineTurns
 }
 
 // cast lets all pairs of one scene point vote and returns the highest peaks as motions.
@@ -166,8 +167,11 @@ func (v *voter) cast(r int, votes []int32) []Motion {
 		}
 		turn := turnOf(frame, v.scene.At[j].Sub(v.scene.At[r]))
 		for _, e := range v.entries[v.start[k]:v.start[k+1]] {
-			a := (turn-float64(e.turn))/(2*math.Pi) + 1 // in (0, 2)
-			votes[int(e.ref)*voteTurns+int(a*voteTurns)%voteTurns]++
+			a := turn - e.turn
+			if a < 0 {
+				a += fineTurns
+			}
+			votes[e.ref+a/(fineTurns/voteTurns)]++
 		}
 	}
 	var out []Motion
