@@ -281,7 +281,7 @@ func cliqueSize(g *graph, set int) int {
 
 func TestConsensusOnAnyNumberOfProcessors(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 5))
-	from, to := make([]geom.Vec, 1100), make([]geom.Vec, 1100)
+	from, to := make([]geom.Vec, 700), make([]geom.Vec, 700)
 	for i := range from {
 		from[i] = randomVec(r, 100)
 		to[i] = from[i].Add(randomVec(r, 0.1))
