@@ -86,11 +86,32 @@ func OneSided(ctx context.Context, a, b *scan.Mesh, o Options) (Departure, error
 	if a.Triangles() == 0 || b.Triangles() == 0 {
 		return Departure{}, ErrEmpty
 	}
-	if err := Check(ctx, a); err != nil {
+	r, err := NewReference(ctx, b)
+	if err != nil {
 		return Departure{}, err
 	}
-	x, err := build(ctx, b)
-	if err != nil {
+	return r.Departure(ctx, a, o)
+}
+
+// Reference is a mesh that others are measured against, one after the other.
+type Reference struct{ x *Index }
+
+// NewReference prepares m, which must not change while it is in use. It returns
+// ErrEmpty when m has no triangles, and the errors of Build.
+func NewReference(ctx context.Context, m *scan.Mesh) (*Reference, error) {
+	if m.Triangles() == 0 {
+		return nil, ErrEmpty
+	}
+	x, err := build(ctx, m)
+	return &Reference{x: x}, err
+}
+
+// Departure measures how far the surface a departs from the reference; see TwoSided.
+func (r *Reference) Departure(ctx context.Context, a *scan.Mesh, o Options) (Departure, error) {
+	if a.Triangles() == 0 {
+		return Departure{}, ErrEmpty
+	}
+	if err := Check(ctx, a); err != nil {
 		return Departure{}, err
 	}
 	s, err := newSampling(ctx, a, o.samples(a))
@@ -101,15 +122,30 @@ func OneSided(ctx context.Context, a, b *scan.Mesh, o Options) (Departure, error
 	if o.Limit > 0 {
 		limit2 = o.Limit * o.Limit
 	}
-	onArea, d2, err := x.measureArea(ctx, s, limit2)
+	onArea, d2, err := r.x.measureArea(ctx, s, limit2)
 	if err != nil {
 		return Departure{}, err
 	}
-	onVertices, err := x.measureVertices(ctx, a, limit2)
+	onVertices, err := r.x.measureVertices(ctx, a, limit2)
 	if err != nil {
 		return Departure{}, err
 	}
 	return summarize(onArea, onVertices, d2), nil
+}
+
+// Triangles returns for each place the triangle of the reference that is closest.
+func (r *Reference) Triangles(ctx context.Context, places []geom.Vec) ([]int32, error) {
+	out := make([]int32, len(places))
+	err := par.Blocks(ctx, len(places), blockSize, func(_, lo, hi int) error {
+		near := int32(-1)
+		for i := lo; i < hi; i++ {
+			f := r.x.searchFrom(r.x.local(places[i]), math.Inf(1), near)
+			near = f.place
+			out[i] = r.x.number[f.place]
+		}
+		return nil
+	})
+	return out, err
 }
 
 // peak is the largest squared distance of a block, where it is, the sum, and the

@@ -47,7 +47,7 @@ func BenchmarkReduce(b *testing.B) {
 		b.Run("collapse/"+name, func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
-				if _, err := reduceOnce(context.Background(), m, m.Triangles()/10, newDetail(&Options{})); err != nil {
+				if _, err := (&Options{Triangles: m.Triangles() / 10}).first(context.Background(), m); err != nil {
 					b.Fatal(err)
 				}
 			}

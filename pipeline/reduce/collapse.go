@@ -12,7 +12,6 @@ import (
 type carver struct {
 	s       *surface
 	queue   *queue
-	detail  *detail
 	removed int // triangles
 
 	atU, atV     fan // scratch
@@ -51,7 +50,7 @@ func (k *carver) offer(u, v int32) {
 	if s.boost != nil {
 		cost *= float64(max(s.boost[u], s.boost[v]))
 	}
-	if cost-cost == 0 && (!k.detail.isLimited || k.isAllowed(u, d) && k.isAllowed(v, s.at(u).Add(d).Sub(s.at(v)))) {
+	if cost-cost == 0 && (s.limit == nil || k.isAllowed(u, d) && k.isAllowed(v, s.at(u).Add(d).Sub(s.at(v)))) {
 		k.queue.push(u, v, s.version[u]+s.version[v], cost)
 	}
 }
@@ -59,8 +58,8 @@ func (k *carver) offer(u, v int32) {
 // isAllowed says whether a vertex may move by d: by how much that leaves its planes,
 // in the mean.
 func (k *carver) isAllowed(v int32, d geom.Vec) bool {
-	q := k.s.q[v].form()
-	return q.at(d) <= float64(k.s.area[v])*k.detail.limitAt(k.s.at(v).Add(k.s.origin))
+	q, limit := k.s.q[v].form(), float64(k.s.limit[v])
+	return q.at(d) <= float64(k.s.area[v])*limit*limit
 }
 
 // cheapest returns where, relative to u, the merged vertex costs least. A vertex on
@@ -137,7 +136,11 @@ func (k *carver) collapse(u, v int32) {
 	if s.boost != nil {
 		s.boost[v] = max(s.boost[u], s.boost[v])
 	}
+	if s.limit != nil {
+		s.limit[v] = min(s.limit[u], s.limit[v])
+	}
 	s.version[v] += s.version[u] + 1
+	s.into[u] = v
 	k.rewire(u, v)
 	k.removed += shared
 	k.offerAround(v)

@@ -3,6 +3,7 @@ package reduce
 import (
 	"context"
 	"math"
+	"sync"
 
 	"trammel/pipeline/par"
 )
@@ -22,47 +23,96 @@ const (
 )
 
 // solve collapses edges until no more than budget triangles are left (0: until
-// the allowed departure stops every collapse).
-func (s *surface) solve(ctx context.Context, budget int, d *detail) error {
+// the limits stop every collapse).
+func (s *surface) solve(ctx context.Context, budget int) error {
 	for s.triangles() > partition && float64(s.triangles()) > seamShare*float64(budget) {
 		before := s.triangles()
 		goal := max(levelShare*float64(before), seamShare*float64(budget))
-		if err := s.level(ctx, int(goal), d); err != nil {
+		if err := s.level(ctx, int(goal)); err != nil {
 			return err
 		}
 		if float64(s.triangles()) > (1-worthwhile)*float64(before) {
 			break
 		}
 	}
-	k := &carver{s: s, queue: newQueue(2 * s.triangles()), detail: d}
-	k.fill(0, s.triangles())
-	k.run(buckets, s.triangles()-budget)
-	s.compact()
+	s.carve(0, s.triangles(), s.triangles()-budget)
 	return ctx.Err()
 }
 
-// level collapses edges in all partitions at the same pace: every round admits
-// the next bucket of cost everywhere, until the goal is reached.
-func (s *surface) level(ctx context.Context, goal int, d *detail) error {
+// carve collapses edges of the triangles lo to hi, and those around, until more than
+// enough triangles are gone.
+func (s *surface) carve(lo, hi, enough int) {
+	k := &carver{s: s, queue: newQueue(2 * (hi - lo))}
+	k.fill(lo, hi)
+	k.run(buckets, enough)
+	s.compact()
+}
+
+// level collapses edges in all partitions up to the same cost, that which leaves the
+// goal. Some of the partitions find it, at the same pace: every round admits the next
+// buckets of cost in all of these. The others follow one by one, so that only few edges
+// wait in memory at any time; as no partition touches another, they end as if all had
+// kept pace.
+func (s *surface) level(ctx context.Context, goal int) error {
 	s.markSeams()
 	total := s.triangles()
-	carvers := make([]*carver, par.Count(total, partition))
-	err := par.Blocks(ctx, total, partition, func(block, lo, hi int) error {
-		carvers[block] = &carver{s: s, queue: newQueue(3 * (hi - lo) / 2), detail: d}
-		carvers[block].fill(lo, hi)
+	n := par.Count(total, partition)
+	step := max(1, n/pacemakers)
+	pacing := par.Count(n, step)
+	most, err := s.pace(ctx, pacing, step, float64(goal)/float64(total))
+	if err != nil {
+		return err
+	}
+	var idle sync.Pool
+	err = par.Each(ctx, n, func(i int) error {
+		if i%step == 0 {
+			return nil // it has set the pace
+		}
+		k, _ := idle.Get().(*carver)
+		if k == nil {
+			k = &carver{s: s, queue: newQueue(3 * partition / 2)}
+		}
+		k.queue.reset()
+		k.fill(i*partition, min((i+1)*partition, total))
+		k.run(most, math.MaxInt)
+		idle.Put(k)
 		return nil
 	})
-	most := 0
+	s.compact()
+	return err
+}
+
+// pacemakers is the number of partitions that find the cost of a level: a million
+// triangles, whose share among equal ones is sure to a tenth of a percent.
+const pacemakers = 32
+
+// pace reduces every step-th partition until the given share of their triangles is left,
+// and returns the bucket that was reached.
+func (s *surface) pace(ctx context.Context, n, step int, share float64) (most int, err error) {
+	carvers := make([]*carver, n)
+	sizes := make([]int, n)
+	err = par.Each(ctx, n, func(i int) error {
+		lo := i * step * partition
+		hi := min(lo+partition, s.triangles())
+		sizes[i], carvers[i] = hi-lo, &carver{s: s, queue: newQueue(3 * (hi - lo) / 2)}
+		carvers[i].fill(lo, hi)
+		return nil
+	})
+	total := 0
+	for _, size := range sizes {
+		total += size
+	}
+	goal := int(share * float64(total))
 	for left := total; err == nil && left > goal; {
 		lowest := buckets
 		for _, k := range carvers {
 			lowest = min(lowest, k.queue.lowest)
 		}
 		if lowest >= buckets {
-			break
+			return buckets, nil
 		}
 		most = max(lowest, most) + stride(left, goal)
-		err = par.Each(ctx, len(carvers), func(i int) error {
+		err = par.Each(ctx, n, func(i int) error {
 			carvers[i].run(most, math.MaxInt)
 			return nil
 		})
@@ -71,8 +121,7 @@ func (s *surface) level(ctx context.Context, goal int, d *detail) error {
 			left -= k.removed
 		}
 	}
-	s.compact()
-	return err
+	return most, err
 }
 
 // stride returns how many buckets a round may take at once. On a smooth surface

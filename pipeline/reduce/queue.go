@@ -31,6 +31,11 @@ func newQueue(room int) *queue {
 	return &queue{entries: make([]entry, 1, room+1), lowest: buckets}
 }
 
+// reset empties the queue and keeps its memory.
+func (q *queue) reset() {
+	q.first, q.entries, q.unused, q.lowest = [buckets]int32{}, q.entries[:1], 0, buckets
+}
+
 func bucketOf(cost float64) int {
 	return int(math.Float32bits(float32(cost)) >> bucketShift & (buckets - 1))
 }

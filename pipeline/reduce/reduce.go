@@ -15,8 +15,10 @@
 //
 // A collapse is refused when it would flip a triangle, make a needle of a better
 // one, or make the surface non-manifold. Borders are held by upright planes.
-// Vertices where the input is not a manifold stay where they are. Where budget and
-// departure contradict each other, the departure wins and Stats says so.
+// Vertices where the input is not a manifold stay where they are. The departure is
+// measured, and where it is larger than allowed the input is taken back, there alone,
+// and reduced less far (restore.go). Where budget and departure contradict each other,
+// the departure wins and Stats says so.
 package reduce
 
 import (
@@ -53,7 +55,7 @@ type Stats struct {
 	Deviation     distance.Deviation // A is the reduced mesh, B the one it came from
 	BudgetMet     bool               // After is within the budget; true without one
 	DeviationMet  bool               // the largest departure is within the allowed; true without one
-	Attempts      int                // reductions made until the departure was met
+	Attempts      int                // measurements made until the departure was met; the input was taken back in places between them
 	BorderEdges   int                // of the result: edges of one triangle
 	ComplexEdges  int                // of the result: edges of more than two; none that the input had not
 }
@@ -73,19 +75,9 @@ func (o *Options) validate() error {
 	return nil
 }
 
-const (
-	// maxAttempts: each attempt halves the error where the last one was too far off;
-	// six make it 32 times smaller than the first, which was about right.
-	maxAttempts = 6
-	// startShare is the allowed root mean square distance to the planes of a vertex
-	// as a share of the allowed departure. The largest departure of a smooth surface
-	// is about twice that root mean square.
-	startShare = 0.5
-)
-
 // Reduce returns a reduced copy of m. It returns ErrOptions, distance.ErrEmpty,
-// distance.ErrNotFinite or distance.ErrIndex for what cannot be reduced. When no
-// attempt meets the allowed departure, the input comes back unreduced.
+// distance.ErrNotFinite or distance.ErrIndex for what cannot be reduced. Where the
+// allowed departure is exceeded, the triangles of the input are taken back, there alone.
 func Reduce(ctx context.Context, m *scan.Mesh, o Options) (*scan.Mesh, Stats, error) {
 	if err := o.validate(); err != nil {
 		return nil, Stats{}, err
@@ -96,7 +88,7 @@ func Reduce(ctx context.Context, m *scan.Mesh, o Options) (*scan.Mesh, Stats, er
 	if m.Triangles() == 0 {
 		return nil, Stats{}, fmt.Errorf("reduce a mesh: %w", distance.ErrEmpty)
 	}
-	r, stats, err := o.attempts(ctx, m)
+	r, stats, err := o.measured(ctx, m)
 	if err != nil {
 		return nil, Stats{}, fmt.Errorf("reduce a mesh of %d triangles: %w", m.Triangles(), err)
 	}
@@ -106,47 +98,110 @@ func Reduce(ctx context.Context, m *scan.Mesh, o Options) (*scan.Mesh, Stats, er
 	return r, stats, nil
 }
 
-// attempts reduces and measures until the departure is as allowed: first to the
-// budget alone, then with the departure as a limit to every collapse, finer from
-// attempt to attempt where it was still exceeded.
-func (o *Options) attempts(ctx context.Context, m *scan.Mesh) (*scan.Mesh, Stats, error) {
-	detail := newDetail(o)
-	for n := 1; n <= maxAttempts; n++ {
-		detail.isLimited = o.Deviation > 0 && (o.Triangles == 0 || n > 1)
-		r, err := reduceOnce(ctx, m, o.Triangles, detail)
-		if err != nil {
-			return nil, Stats{}, err
-		}
-		if r.Triangles() == 0 { // a mesh of nothing but degenerate triangles
-			break
-		}
-		d, err := distance.TwoSided(ctx, r, m, distance.Options{Samples: o.Samples, Limit: o.Deviation})
+const (
+	// startShare is the allowed root mean square distance to the planes of a vertex
+	// as a share of the allowed departure. The largest departure of a smooth surface
+	// is about twice that root mean square.
+	startShare = 0.5
+	// carvedRounds: where the surface was taken back it is reduced again, by half the
+	// limit from round to round; after these many it stays.
+	carvedRounds = 4
+	// mostRounds: what stays grows by a ring of triangles a round and soon joins, so that
+	// the last rounds are never reached but by rounding.
+	mostRounds = 40
+)
+
+// measured reduces and measures. Where the departure is larger than allowed, the input is
+// taken back and reduced less far, until it is as allowed everywhere.
+func (o *Options) measured(ctx context.Context, m *scan.Mesh) (*scan.Mesh, Stats, error) {
+	s, err := o.first(ctx, m)
+	if err != nil {
+		return nil, Stats{}, err
+	}
+	s.shrink()
+	input, err := distance.NewReference(ctx, m)
+	if err != nil {
+		return nil, Stats{}, err
+	}
+	for n := 1; n <= mostRounds && s.triangles() > 0; n++ {
+		r := s.mesh()
+		d, spots, err := o.compare(ctx, r, m, input)
 		if err != nil {
 			return nil, Stats{}, err
 		}
 		if o.Deviation == 0 || d.Max() <= o.Deviation {
 			return r, Stats{Deviation: d, DeviationMet: true, Attempts: n}, nil
 		}
-		if detail.isLimited {
-			detail.refine(append(d.AToB.Over, d.BToA.Over...), r)
+		if err := o.takeBack(ctx, s, m, spots, n); err != nil {
+			return nil, Stats{}, err
 		}
 	}
-	return unreduced(m), Stats{DeviationMet: true, Attempts: maxAttempts}, nil
+	return unreduced(m), Stats{DeviationMet: true, Attempts: mostRounds}, nil // a mesh of nothing but degenerate triangles
 }
 
-// reduceOnce makes one reduced mesh.
-func reduceOnce(ctx context.Context, m *scan.Mesh, budget int, d *detail) (*scan.Mesh, error) {
+// first reduces to the budget, or as far as the limits allow. Limits that are met with
+// more triangles than the budget are twice as wide for the rest: what goes too far is
+// seen when it is measured.
+func (o *Options) first(ctx context.Context, m *scan.Mesh) (*surface, error) {
 	s, err := newSurface(ctx, m)
 	if err != nil {
 		return nil, err
 	}
-	if err := s.classify(ctx, d); err != nil {
+	if err := s.classify(ctx, &demand{regions: o.Finer, limit: startShare * o.Deviation}); err != nil {
 		return nil, err
 	}
-	if err := s.solve(ctx, budget, d); err != nil {
+	if err := s.solve(ctx, o.Triangles); err != nil {
 		return nil, err
 	}
-	return s.mesh(), nil
+	if o.Triangles > 0 && s.triangles() > o.Triangles && s.limit != nil {
+		for v := range s.limit {
+			s.limit[v] *= 2
+		}
+		return s, s.solve(ctx, o.Triangles)
+	}
+	return s, nil
+}
+
+// compare measures both directions and returns the triangles of r that places further
+// away than allowed belong to.
+func (o *Options) compare(ctx context.Context, r, m *scan.Mesh, input *distance.Reference) (d distance.Deviation, spots []int32, err error) {
+	how := distance.Options{Samples: o.Samples, Limit: o.Deviation}
+	if d.AToB, err = input.Departure(ctx, r, how); err != nil {
+		return d, nil, fmt.Errorf("measure the reduced mesh: %w", err)
+	}
+	reduced, err := distance.NewReference(ctx, r)
+	if err != nil {
+		return d, nil, err
+	}
+	if d.BToA, err = reduced.Departure(ctx, m, how); err != nil {
+		return d, nil, fmt.Errorf("measure against the reduced mesh: %w", err)
+	}
+	spots, err = reduced.Triangles(ctx, append(d.AToB.Over, d.BToA.Over...))
+	return d, spots, err
+}
+
+// takeBack puts the input back around the triangles in spots. In the first rounds it is
+// reduced again there, less far; then the rings of triangles around are taken back too.
+func (o *Options) takeBack(ctx context.Context, s *surface, m *scan.Mesh, spots []int32, round int) error {
+	far := make([]bool, len(s.x))
+	for _, t := range spots {
+		for _, v := range s.tri[3*t : 3*t+3] {
+			far[v] = true
+		}
+	}
+	for range round - carvedRounds {
+		s.widen(far)
+	}
+	limit := startShare * o.Deviation / float64(int(1)<<min(round, carvedRounds))
+	lo, err := s.restore(ctx, m, far, &demand{regions: o.Finer, limit: limit})
+	if err != nil || round > carvedRounds {
+		return err
+	}
+	s.carve(lo, s.triangles(), s.triangles())
+	if o.Triangles > 0 && s.triangles() > o.Triangles {
+		return s.solve(ctx, o.Triangles)
+	}
+	return nil
 }
 
 func unreduced(m *scan.Mesh) *scan.Mesh {

@@ -418,3 +418,62 @@ func checkManifoldFans(t *testing.T, before, after *scan.Mesh, seed int) {
 		t.Errorf("seed %d: %d complex vertices out of %d", seed, a, b)
 	}
 }
+
+// TestTakesBackOnlyWhatIsTooFar: a flat sheet with a noisy patch cannot be reduced in the
+// patch. The rest must not pay for that, the departure holds, and the surface stays a
+// manifold.
+func TestTakesBackOnlyWhatIsTooFar(t *testing.T) {
+	r := rand.New(rand.NewPCG(8, 8))
+	m := sheet(120, 2, func(x, y float64) float64 {
+		if math.Hypot(x-120, y-120) < 20 {
+			return r.NormFloat64()
+		}
+		return 0.01 * r.NormFloat64()
+	})
+	got, s := mustReduce(t, m, Options{Deviation: 0.1})
+	if !s.DeviationMet || s.Deviation.Max() > 0.1 || s.ComplexEdges != 0 || s.BorderEdges < 4 {
+		t.Errorf("%+v", s)
+	}
+	inPatch, patch := 0, 0
+	for i := range m.Triangles() {
+		if a, _, _ := m.Corners(i); math.Hypot(a.X-120, a.Y-120) < 24 {
+			patch++
+		}
+	}
+	for i := range got.Triangles() {
+		if a, _, _ := got.Corners(i); math.Hypot(a.X-120, a.Y-120) < 28 {
+			inPatch++
+		}
+	}
+	if rest := got.Triangles() - inPatch; rest > m.Triangles()/20 || inPatch < patch/2 {
+		t.Errorf("%d of %d triangles in the patch, %d of %d elsewhere", inPatch, patch, rest, m.Triangles()-patch)
+	}
+}
+
+// TestRestoreIsTheInput: taking every group apart gives the input back, triangle for
+// triangle; taking some apart, at random, always leaves a manifold of the same kind.
+func TestRestoreIsTheInput(t *testing.T) {
+	m := solid(24, ball(500))
+	r := rand.New(rand.NewPCG(2, 9))
+	for _, share := range []float64{1, 0.5, 0.1, 0.01} {
+		o := Options{Triangles: 300}
+		s, err := o.first(context.Background(), m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		apart := make([]bool, len(s.x))
+		for v := range apart {
+			apart[v] = r.Float64() < share
+		}
+		if _, err := s.restore(context.Background(), m, apart, &demand{limit: 1}); err != nil {
+			t.Fatal(err)
+		}
+		got := s.mesh()
+		if border, complex := Edges(got); border != 0 || complex != 0 || euler(got) != 2 {
+			t.Errorf("share %v: %d border and %d complex edges, Euler characteristic %d", share, border, complex, euler(got))
+		}
+		if share == 1 && (got.Triangles() != m.Triangles() || got.Vertices() != m.Vertices()) {
+			t.Errorf("%d triangles and %d vertices, want %d and %d", got.Triangles(), got.Vertices(), m.Triangles(), m.Vertices())
+		}
+	}
+}

@@ -2,6 +2,7 @@ package reduce
 
 import (
 	"context"
+	"runtime"
 	"slices"
 
 	"trammel/pipeline/distance"
@@ -31,6 +32,9 @@ type surface struct {
 	q       []quadric
 	area    []float32 // of the triangles whose planes are in q, a third each, mm²
 	boost   []float32 // by what the cost of each vertex is multiplied; nil for 1
+	limit   []float32 // mm, largest root mean square distance of each vertex to its planes; nil for none
+	into    []int32   // what each vertex was merged into since the last compact, or -1
+	owner   []int32   // for each vertex of the input the one that stands for it, or -1
 	flags   []uint8
 	version []uint32
 	head    []int32 // first corner of each vertex, -1 for none
@@ -47,8 +51,9 @@ func newSurface(ctx context.Context, m *scan.Mesh) (*surface, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &surface{origin: m.Origin, tri: make([]int32, 0, len(m.Tri))}
-	number := make([]int32, m.Vertices()) // new number plus one
+	s := &surface{origin: m.Origin, tri: make([]int32, 0, len(m.Tri)), owner: make([]int32, m.Vertices())}
+	s.x, s.y, s.z = make([]float32, 0, m.Vertices()), make([]float32, 0, m.Vertices()), make([]float32, 0, m.Vertices())
+	number := s.owner // new number plus one
 	for _, t := range order {
 		a, b, c := m.Tri[3*t], m.Tri[3*t+1], m.Tri[3*t+2]
 		if a == b || b == c || c == a {
@@ -62,11 +67,22 @@ func newSurface(ctx context.Context, m *scan.Mesh) (*surface, error) {
 			s.tri = append(s.tri, number[v]-1)
 		}
 	}
-	n := len(s.x)
-	s.q, s.area, s.flags, s.version = make([]quadric, n), make([]float32, n), make([]uint8, n), make([]uint32, n)
-	s.head, s.next = make([]int32, n), make([]int32, len(s.tri))
+	for v := range s.owner {
+		s.owner[v]--
+	}
+	s.grow()
 	s.link()
 	return s, nil
+}
+
+// grow makes all lists as long as those of the vertices and corners.
+func (s *surface) grow() {
+	n := len(s.x)
+	s.q, s.area, s.flags, s.version = make([]quadric, n), make([]float32, n), make([]uint8, n), make([]uint32, n)
+	s.head, s.into, s.next = make([]int32, n), make([]int32, n), make([]int32, len(s.tri))
+	for v := range s.into {
+		s.into[v] = -1
+	}
 }
 
 func (s *surface) triangles() int { return len(s.tri) / 3 }
@@ -166,9 +182,12 @@ func (f *fan) length(start int) int {
 
 // classify sets the flags of all vertices, the first quadrics, and how exact each
 // place has to be.
-func (s *surface) classify(ctx context.Context, d *detail) error {
-	if d.isGraded() {
+func (s *surface) classify(ctx context.Context, d *demand) error {
+	if len(d.regions) > 0 {
 		s.boost = make([]float32, len(s.x))
+	}
+	if d.limit > 0 {
+		s.limit = make([]float32, len(s.x))
 	}
 	return par.Blocks(ctx, len(s.x), blockSize, func(_, lo, hi int) error {
 		var f fan
@@ -176,9 +195,7 @@ func (s *surface) classify(ctx context.Context, d *detail) error {
 			f.read(s, v)
 			s.flags[v] = f.kind()
 			s.q[v], s.area[v] = s.firstQuadric(v, &f)
-			if s.boost != nil {
-				s.boost[v] = float32(d.boostAt(s.at(v).Add(s.origin)))
-			}
+			d.set(s, v)
 		}
 		return nil
 	})
@@ -235,6 +252,7 @@ func (s *surface) compact() {
 	k := int32(0)
 	for v := range number {
 		if number[v] == 0 {
+			number[v] = -1
 			continue
 		}
 		s.x[k], s.y[k], s.z[k] = s.x[v], s.y[v], s.z[v]
@@ -242,15 +260,58 @@ func (s *surface) compact() {
 		if s.boost != nil {
 			s.boost[k] = s.boost[v]
 		}
+		if s.limit != nil {
+			s.limit[k] = s.limit[v]
+		}
 		number[v] = k
 		k++
 	}
+	s.follow(number)
 	for c, v := range s.tri {
 		s.tri[c] = number[v]
 	}
 	s.x, s.y, s.z = s.x[:k], s.y[:k], s.z[:k]
-	s.q, s.flags, s.version, s.head = s.q[:k], s.flags[:k], s.version[:k], s.head[:k]
+	s.q, s.area, s.flags, s.version, s.head, s.into = s.q[:k], s.area[:k], s.flags[:k], s.version[:k], s.head[:k], s.into[:k]
 	s.link()
+}
+
+// follow renumbers the owners: a merged vertex is owned by the last one of its chain.
+// number holds the new numbers of the vertices in use.
+func (s *surface) follow(number []int32) {
+	for v := range s.into {
+		last := int32(v)
+		for s.into[last] >= 0 {
+			last = s.into[last]
+		}
+		for at := int32(v); at != last; { // the next one of the chain finds the end at once
+			next := s.into[at]
+			s.into[at] = last
+			at = next
+		}
+	}
+	for o, v := range s.owner {
+		if v < 0 {
+			continue
+		}
+		if s.into[v] >= 0 {
+			v = s.into[v]
+		}
+		s.owner[o] = number[v]
+	}
+	for v := range s.into {
+		s.into[v] = -1
+	}
+}
+
+// shrink moves the surface into memory of its own size; compact must have been called.
+func (s *surface) shrink() {
+	s.x, s.y, s.z = slices.Clone(s.x), slices.Clone(s.y), slices.Clone(s.z)
+	s.q, s.area, s.flags, s.version = slices.Clone(s.q), slices.Clone(s.area), slices.Clone(s.flags), slices.Clone(s.version)
+	s.boost, s.limit = slices.Clone(s.boost), slices.Clone(s.limit)
+	s.head, s.into, s.tri, s.next = slices.Clone(s.head), slices.Clone(s.into), slices.Clone(s.tri), slices.Clone(s.next)
+	if len(s.owner) > 1<<20 {
+		runtime.GC() // or the heap would grow to twice what the surface took before
+	}
 }
 
 // mesh returns the surface in buffers of its own; compact must have been called.
