@@ -12,7 +12,8 @@ import (
 type carver struct {
 	s       *surface
 	queue   *queue
-	removed int // triangles
+	removed int   // triangles
+	only    uint8 // flags, one of which an end of each edge must have; 0 takes all edges
 
 	atU, atV     fan // scratch
 	nearU, nearV []int32
@@ -41,7 +42,7 @@ func (k *carver) isMetAgain(a, b int32) bool {
 // offer queues the edge between u and v, unless one of them must stay.
 func (k *carver) offer(u, v int32) {
 	s := k.s
-	if (s.flags[u]|s.flags[v])&(held|onSeam) != 0 {
+	if either := s.flags[u] | s.flags[v]; either&(held|onSeam) != 0 || k.only != 0 && either&k.only == 0 {
 		return
 	}
 	_, all := k.sum(u, v)

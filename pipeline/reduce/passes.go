@@ -35,14 +35,15 @@ func (s *surface) solve(ctx context.Context, budget int) error {
 			break
 		}
 	}
-	s.carve(0, s.triangles(), s.triangles()-budget)
+	s.carve(0, s.triangles(), s.triangles()-budget, 0)
 	return ctx.Err()
 }
 
 // carve collapses edges of the triangles lo to hi, and those around, until more than
-// enough triangles are gone.
-func (s *surface) carve(lo, hi, enough int) {
-	k := &carver{s: s, queue: newQueue(2 * (hi - lo))}
+// enough triangles are gone; only those with an end that has one of the flags, unless
+// there are none.
+func (s *surface) carve(lo, hi, enough int, only uint8) {
+	k := &carver{s: s, queue: newQueue(2 * (hi - lo)), only: only}
 	k.fill(lo, hi)
 	k.run(buckets, enough)
 	s.compact()

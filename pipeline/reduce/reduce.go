@@ -109,30 +109,42 @@ const (
 	// mostRounds: what stays grows by a ring of triangles a round and soon joins, so that
 	// the last rounds are never reached but by rounding.
 	mostRounds = 40
+	// outlier: a departure of this many root mean squares to the planes of the vertices is
+	// looked after even where none is forbidden. The bench meshes of one and ten million
+	// triangles have 3.7 and, at one place, 5.8; the distance to the surface is about half
+	// of that to the planes.
+	outlier = 4
+	// outlierRounds ends that where it does not help.
+	outlierRounds = 2
 )
 
-// measured reduces and measures. Where the departure is larger than allowed, the input is
-// taken back and reduced less far, until it is as allowed everywhere.
+// measured reduces and measures. Where the departure is larger than allowed, or far beyond
+// the usual where nothing is said, the input is taken back and reduced less far, until it
+// is as allowed everywhere.
 func (o *Options) measured(ctx context.Context, m *scan.Mesh) (*scan.Mesh, Stats, error) {
 	s, err := o.first(ctx, m)
 	if err != nil {
 		return nil, Stats{}, err
+	}
+	allowed, rounds := o.Deviation, mostRounds
+	if allowed == 0 {
+		allowed, rounds = outlier*s.rms(), outlierRounds
 	}
 	s.shrink()
 	input, err := distance.NewReference(ctx, m)
 	if err != nil {
 		return nil, Stats{}, err
 	}
-	for n := 1; n <= mostRounds && s.triangles() > 0; n++ {
+	for n := 1; s.triangles() > 0 && n <= mostRounds; n++ {
 		r := s.mesh()
-		d, spots, err := o.compare(ctx, r, m, input)
+		d, spots, err := compare(ctx, r, m, input, distance.Options{Samples: o.Samples, Limit: allowed})
 		if err != nil {
 			return nil, Stats{}, err
 		}
-		if o.Deviation == 0 || d.Max() <= o.Deviation {
+		if d.Max() <= allowed || n == rounds && o.Deviation == 0 {
 			return r, Stats{Deviation: d, DeviationMet: true, Attempts: n}, nil
 		}
-		if err := o.takeBack(ctx, s, m, spots, n); err != nil {
+		if err := o.takeBack(ctx, s, m, spots, allowed, n); err != nil {
 			return nil, Stats{}, err
 		}
 	}
@@ -162,10 +174,9 @@ func (o *Options) first(ctx context.Context, m *scan.Mesh) (*surface, error) {
 	return s, nil
 }
 
-// compare measures both directions and returns the triangles of r that places further
-// away than allowed belong to.
-func (o *Options) compare(ctx context.Context, r, m *scan.Mesh, input *distance.Reference) (d distance.Deviation, spots []int32, err error) {
-	how := distance.Options{Samples: o.Samples, Limit: o.Deviation}
+// compare measures both directions and returns the triangles of r that places beyond the
+// limit belong to.
+func compare(ctx context.Context, r, m *scan.Mesh, input *distance.Reference, how distance.Options) (d distance.Deviation, spots []int32, err error) {
 	if d.AToB, err = input.Departure(ctx, r, how); err != nil {
 		return d, nil, fmt.Errorf("measure the reduced mesh: %w", err)
 	}
@@ -182,7 +193,7 @@ func (o *Options) compare(ctx context.Context, r, m *scan.Mesh, input *distance.
 
 // takeBack puts the input back around the triangles in spots. In the first rounds it is
 // reduced again there, less far; then the rings of triangles around are taken back too.
-func (o *Options) takeBack(ctx context.Context, s *surface, m *scan.Mesh, spots []int32, round int) error {
+func (o *Options) takeBack(ctx context.Context, s *surface, m *scan.Mesh, spots []int32, allowed float64, round int) error {
 	far := make([]bool, len(s.x))
 	for _, t := range spots {
 		for _, v := range s.tri[3*t : 3*t+3] {
@@ -192,12 +203,13 @@ func (o *Options) takeBack(ctx context.Context, s *surface, m *scan.Mesh, spots 
 	for range round - carvedRounds {
 		s.widen(far)
 	}
-	limit := startShare * o.Deviation / float64(int(1)<<min(round, carvedRounds))
+	limit := startShare * allowed / float64(int(1)<<min(round, carvedRounds))
+	defer s.shrink()
 	lo, err := s.restore(ctx, m, far, &demand{regions: o.Finer, limit: limit})
 	if err != nil || round > carvedRounds {
 		return err
 	}
-	s.carve(lo, s.triangles(), s.triangles())
+	s.carve(lo, s.triangles(), s.triangles(), returned)
 	if o.Triangles > 0 && s.triangles() > o.Triangles {
 		return s.solve(ctx, o.Triangles)
 	}

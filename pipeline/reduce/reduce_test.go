@@ -477,3 +477,20 @@ func TestRestoreIsTheInput(t *testing.T) {
 		}
 	}
 }
+
+// TestOutliersAreLookedAfter: a spike that a budget alone would cut down is kept to within
+// a few times the usual departure, at the same number of triangles.
+func TestOutliersAreLookedAfter(t *testing.T) {
+	r := rand.New(rand.NewPCG(4, 2))
+	m := sheet(150, 2, func(x, y float64) float64 {
+		spike := 4 * math.Exp(-((x-150)*(x-150)+(y-150)*(y-150))/(2*5*5))
+		return waves(x, y)/4 + spike + 0.05*r.NormFloat64()
+	})
+	got, s := mustReduce(t, m, Options{Triangles: 600})
+	if got.Triangles() > 600 || got.Triangles() < 590 || s.ComplexEdges != 0 {
+		t.Errorf("%d triangles, %d complex edges", got.Triangles(), s.ComplexEdges)
+	}
+	if s.Deviation.Max() > 12*s.Deviation.RMS() {
+		t.Errorf("departure %.3f at most, %.3f rms", s.Deviation.Max(), s.Deviation.RMS())
+	}
+}

@@ -115,7 +115,7 @@ func (s *surface) classifyFrom(before *surface, apart []bool, d *demand) (clash 
 	beside := make([]bool, len(was))
 	for k := int32(len(was)); k < int32(len(s.x)); k++ {
 		f.read(s, k)
-		s.flags[k] = f.kind()
+		s.flags[k] = f.kind() | returned
 		s.q[k], s.area[k] = s.firstQuadric(k, &f)
 		d.set(s, k)
 		for _, w := range append(f.from, f.to...) {

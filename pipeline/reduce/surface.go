@@ -2,6 +2,7 @@ package reduce
 
 import (
 	"context"
+	"math"
 	"runtime"
 	"slices"
 
@@ -19,6 +20,7 @@ const (
 	onBorder uint8 = 1 << iota // lies on the boundary of the surface
 	held                       // never moves: a complex vertex, or one held on request
 	onSeam                     // belongs to several partitions of this level
+	returned                   // came back from the input since the last compact
 )
 
 // dead marks the corners of a removed triangle.
@@ -256,7 +258,7 @@ func (s *surface) compact() {
 			continue
 		}
 		s.x[k], s.y[k], s.z[k] = s.x[v], s.y[v], s.z[v]
-		s.q[k], s.area[k], s.flags[k], s.version[k] = s.q[v], s.area[v], s.flags[v]&^onSeam, 0
+		s.q[k], s.area[k], s.flags[k], s.version[k] = s.q[v], s.area[v], s.flags[v]&^(onSeam|returned), 0
 		if s.boost != nil {
 			s.boost[k] = s.boost[v]
 		}
@@ -301,6 +303,19 @@ func (s *surface) follow(number []int32) {
 	for v := range s.into {
 		s.into[v] = -1
 	}
+}
+
+// rms returns the root mean square distance of the vertices to their planes, mm.
+func (s *surface) rms() float64 {
+	var squares, area float64
+	for v := range s.x {
+		squares += float64(s.q[v].c)
+		area += float64(s.area[v])
+	}
+	if !(area > 0) {
+		return 0
+	}
+	return math.Sqrt(squares / area)
 }
 
 // shrink moves the surface into memory of its own size; compact must have been called.
