@@ -34,6 +34,9 @@ func (b *Built) placedStations() []placed {
 		}
 		toFrame := b.ToFrame.After(s.ToNetwork)
 		out = append(out, b.placedAt(s.File, toFrame, s.Solved, func(p geom.Vec) geom.Mat {
+			if s.BySurface != nil {
+				return b.ToFrame.R.Congruent(s.BySurface.Cov.At(b.ToFrame.Inverse().Apply(p).Sub(s.BySurface.Center)))
+			}
 			if b.Network == nil || s.Solved < 0 {
 				return geom.Mat{}
 			}

@@ -15,8 +15,8 @@ import (
 )
 
 const (
-	thinVersion  = 5
-	placeVersion = 5
+	thinVersion  = 6
+	placeVersion = 6
 	// leastOverlap is the share of a tracked scan that must meet the set-ups. Below
 	// a third, a wrong place can look as good as the right one.
 	leastOverlap = 0.3
@@ -37,26 +37,45 @@ func (b *Built) thinCell(file int) float64 {
 	return b.grain()
 }
 
+// thinned is a scan as one averaged point a cell, with normals, in its own frame.
+type thinned struct {
+	*scan.Cloud
+	Sight surface.Sight // from where it was seen
+}
+
 // thin returns a scan as one averaged point a cell, with normals, in its own
 // frame.
-func (r *run) thin(ctx context.Context, b *Built, file int) (*scan.Cloud, error) {
+func (r *run) thin(ctx context.Context, b *Built, file int) (thinned, error) {
 	key, err := b.key(placed{file: file, toFrame: geom.IdentityPose()})
 	if err != nil {
-		return nil, err
+		return thinned{}, err
 	}
 	if key, err = stage.KeyOf("thin", thinVersion, []float64{b.thinCell(file), float64(b.seenFrom(file))}, key); err != nil {
-		return nil, err
+		return thinned{}, err
 	}
-	return stage.Run(r.store, "thin", b.Files[file].Path, key, stage.Cloud(), func() (*scan.Cloud, error) {
+	found, err := stage.Run(r.store, "thin", b.Files[file].Path, key, stage.With[surface.Sight](stage.Cloud()), func() (stage.Pair[surface.Sight, *scan.Cloud], error) {
 		c, view, err := b.withNormals(ctx, file)
 		if errors.Is(err, normal.ErrFew) {
-			return &scan.Cloud{}, nil
+			return stage.Pair[surface.Sight, *scan.Cloud]{Value: &scan.Cloud{}}, nil
 		}
 		if err != nil {
-			return nil, err
+			return stage.Pair[surface.Sight, *scan.Cloud]{}, err
 		}
-		return surface.Thin(withoutEdges(c, view), b.thinCell(file)), nil
+		return stage.Pair[surface.Sight, *scan.Cloud]{Facts: sightOf(view), Value: surface.Thin(withoutEdges(c, view), b.thinCell(file))}, nil
 	})
+	return thinned{found.Value, found.Facts}, err
+}
+
+// sightOf says from where a view was seen; a tracked scan is seen from everywhere.
+func sightOf(v normal.View) surface.Sight {
+	switch v.Kind {
+	case normal.Station:
+		return surface.Sight{Known: true, Vec: v.Position}
+	case normal.Parallel:
+		return surface.Sight{Known: true, Parallel: true, Vec: v.Direction}
+	default:
+		return surface.Sight{}
+	}
 }
 
 // withoutEdges drops the points at depth edges, where pixels mix two surfaces, and
@@ -139,22 +158,21 @@ func (r *run) align(ctx context.Context, b *Built, files []int) (best surface.Re
 	if err != nil {
 		return best, "", err
 	}
-	best, err = stage.Run(r.store, "place", b.Files[files[0]].Path, key, stage.JSON[surface.Result](), func() (surface.Result, error) {
+	found, err := stage.Run(r.store, "place", b.Files[files[0]].Path, key, stage.JSON[handPlace](), func() (handPlace, error) {
 		return r.alignNow(ctx, b, source, stations)
 	})
-	if err != nil {
-		return best, "", err
-	}
-	if best.Pairs == 0 || best.Overlap < leastOverlap {
-		return best, fmt.Sprintf("where it lies now, %.0f %% of its surface meets the set-ups within reach, %.0f %% are needed. To do: place it roughly (within 100 mm and 2 degrees) in the datum's axes and export it again",
-			100*best.Overlap, 100*leastOverlap), nil
-	}
-	return best, "", nil
+	return found.Result, found.Why, err
 }
 
-// alignNow tries the places that a roughly placed scan may be meant for: the
-// datum's frame and the network's.
-func (r *run) alignNow(ctx context.Context, b *Built, source, stations []placed) (best surface.Result, err error) {
+// handPlace is where tracked scans lie on the set-ups.
+type handPlace struct {
+	surface.Result
+	Why string // they cannot be placed; empty when they are held
+}
+
+// alignNow tries the places that a roughly placed scan may be meant for, the datum's
+// frame and the network's, and looks everywhere when it lies in neither.
+func (r *run) alignNow(ctx context.Context, b *Built, source, stations []placed) (best handPlace, err error) {
 	moving, err := r.merged(ctx, b, source)
 	if err != nil {
 		return best, err
@@ -175,13 +193,30 @@ func (r *run) alignNow(ctx context.Context, b *Built, source, stations []placed)
 			return best, err
 		}
 		if found.Overlap > best.Overlap {
-			best = found
+			best.Result = found
 		}
 	}
-	if best.Pairs == 0 {
-		return best, nil
+	if best.Pairs == 0 || best.Overlap < leastOverlap {
+		if best, err = locateHand(ctx, moving, target, best, b.grain()); err != nil || best.Why != "" {
+			return best, err
+		}
 	}
-	return r.refine(ctx, b, best, moving, target)
+	best.Result, err = r.refine(ctx, b, best.Result, moving, target)
+	return best, err
+}
+
+// locateHand looks for a place without a first guess.
+func locateHand(ctx context.Context, moving, target *scan.Cloud, asItLies handPlace, grain float64) (handPlace, error) {
+	found, err := surface.Locate(ctx, moving, target, surface.LocateOptions{Grain: grain})
+	if err != nil && !errors.Is(err, surface.ErrNoOverlap) {
+		return asItLies, err
+	}
+	if why := doubtsInWords(found); why != "" {
+		asItLies.Why = fmt.Sprintf("where it lies now, %.0f %% of its surface meets the set-ups within reach, %.0f %% are needed, and no other place is sure: %s. To do: scan more of what the set-ups see too, or place it roughly (within 100 mm and 2 degrees) in the datum's axes and export it again",
+			100*asItLies.Overlap, 100*leastOverlap, why)
+		return asItLies, nil
+	}
+	return handPlace{Result: found[0].Result}, nil
 }
 
 // refine turns the roles round for the last steps: the set-ups' points, whose

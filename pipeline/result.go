@@ -3,6 +3,7 @@ package pipeline
 import (
 	"trammel/pipeline/coverage"
 	"trammel/pipeline/datum"
+	"trammel/pipeline/fit"
 	"trammel/pipeline/fuse"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/intake"
@@ -77,7 +78,14 @@ type Station struct {
 	ToNetwork geom.Pose
 	RMS       float64 // of its spheres about the adjusted centres, mm
 	Linked    bool
-	Solved    int // index into Network.Stations; -1 for a given pose
+	Solved    int         // index into Network.Stations; -1 for a set-up that spheres did not place
+	BySurface *SurfaceTie // nil for a set-up that its surface did not place
+}
+
+// SurfaceTie says how well a set-up is held that its surface placed.
+type SurfaceTie struct {
+	Cov    fit.Mat6 // of (rotation vector in rad, translation in mm) about Center, network axes
+	Center geom.Vec // mm, network frame
 }
 
 // Tracked is a tracked scan tied to the network.

@@ -16,22 +16,20 @@ import (
 
 const networkVersion = 5
 
-// tie places the set-ups: by the spheres that they share, or as given.
+// tie places the set-ups: by the spheres that they share, as given, or by their
+// surface.
 func (r *run) tie(ctx context.Context, c *Checked) error {
 	if err := r.tieBySpheres(ctx, c); err != nil {
 		return err
 	}
 	for i, ins := range c.Job.Instruments {
-		switch {
-		case ins.Kind == job.Station && ins.Register == job.Given:
+		if ins.Kind == job.Station && ins.Register == job.Given {
 			if err := r.takePoses(c, i); err != nil {
 				return err
 			}
-		case ins.Kind == job.Station && ins.Register == job.BySurface:
-			c.unlinkAll(i, "set-ups cannot be tied by surface alone yet. To do: use reference spheres (register: spheres), or put the poses into "+path.Join(ins.Drop, job.PosesCSV)+" (register: given)")
 		}
 	}
-	return nil
+	return r.tieBySurface(ctx, c)
 }
 
 // used calls f for every file of the instruments that want takes, which was

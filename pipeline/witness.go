@@ -48,8 +48,9 @@ const (
 	// leastCompared is the number of places below which a median says little: its
 	// standard error is then above a tenth of the scatter.
 	leastCompared = 200
-	// fewPlaces are enough of an overlap's patches to say how well ties hold it.
-	fewPlaces = 32
+	// fewPlaces are enough of an overlap's patches to say how well ties hold it, and to
+	// draw it.
+	fewPlaces = 160
 )
 
 // compareAll thins further, to what a comparison needs, and compares each pair.
@@ -60,7 +61,7 @@ func (r *run) compareAll(ctx context.Context, b *Built, list []placed) (witnesse
 		if err != nil {
 			return witnessed{}, err
 		}
-		clouds[i] = surface.Thin(c, 4*b.grain()).Moved(p.toFrame)
+		clouds[i] = surface.Thin(c.Cloud, 4*b.grain()).Moved(p.toFrame)
 	}
 	slots := make([][]Overlap, len(list))
 	err := par.Each(ctx, len(list), func(i int) error {

@@ -1,11 +1,16 @@
 package report
 
 import (
+	"bytes"
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"trammel/pipeline"
 	"trammel/pipeline/geom"
+	"trammel/pipeline/length"
+	"trammel/pipeline/picture"
 )
 
 // Overlap is what two registered scans say about each other.
@@ -64,7 +69,7 @@ func bendOf(x pipeline.Bent, s scale) Bend {
 		Twist: tidy(x.TwistRad * 180 / math.Pi), TwistSigma: tidy(x.Sigma[2] * 180 / math.Pi), Growth: s.length(x.Stretch), GrowthSigma: s.length(x.Sigma[3]), Explained: tidy(x.Explained)}
 }
 
-func overlapsSection(r *Report, f figures) section {
+func overlapsSection(r *Report, p *Pictures, f figures) section {
 	s := section{ID: "overlaps", Title: "Overlaps"}
 	if len(r.Overlaps) == 0 {
 		s.Text = []string{"No two scans were compared where they overlap."}
@@ -83,6 +88,9 @@ func overlapsSection(r *Report, f figures) section {
 		t.Groups = append(t.Groups, one(o.A, o.B, f.signed(o.Median), f.at(o.MAD), f.at(o.P95), percent(o.Within), motion, allowed, grouped(int64(o.Points))))
 	}
 	s.Tables = []table{t}
+	for _, x := range p.Apart {
+		s.Figures = append(s.Figures, figure{Caption: x.Caption, PNG: x.PNG, Wide: true})
+	}
 	for _, x := range r.Bends {
 		s.Text = append(s.Text, fmt.Sprintf("Shape of the object for %s against the set-ups, beyond any rigid placement, over %s: bow %s and %s (standard uncertainty %s and %s), twist %.3f° (%.3f°), growth %s (%s).",
 			x.Instrument, f.named(x.Length), f.named(x.Bow[0]), f.named(x.Bow[1]), f.named(x.BowSigma[0]), f.named(x.BowSigma[1]), x.Twist, x.TwistSigma, f.named(x.Growth), f.named(x.GrowthSigma)))
@@ -92,3 +100,47 @@ func overlapsSection(r *Report, f figures) section {
 
 // unscaled is a vector without a unit of length: a direction, or angles.
 func unscaled(v geom.Vec) Vec3 { return Vec3{tidy(v.X), tidy(v.Y), tidy(v.Z)} }
+
+// mostApart is how many pairs that disagree are shown: one set-up that is off
+// disagrees with all the others, and the worst pairs show it.
+const mostApart = 4
+
+// drawApart shows the pairs of scans that disagree beyond what is allowed.
+func drawApart(b *pipeline.Built) ([]Picture, error) {
+	var bad []pipeline.Overlap
+	for _, o := range b.Overlaps {
+		if o.Suggested {
+			bad = append(bad, o)
+		}
+	}
+	slices.SortStableFunc(bad, func(p, q pipeline.Overlap) int {
+		return cmp.Compare(q.Motion.Lowers/q.Allowed, p.Motion.Lowers/p.Allowed)
+	})
+	var out []Picture
+	for _, o := range bad[:min(len(bad), mostApart)] {
+		drawing := apartOf(b, o)
+		var png bytes.Buffer
+		if err := picture.PNG(&png, drawing, 150); err != nil {
+			return nil, err
+		}
+		out = append(out, Picture{PNG: png.Bytes(), Caption: "How far " + shortName(b.Files[o.B].Path) + " lies from " + shortName(b.Files[o.A].Path) +
+			" along the surface, and the shift that would bring it closest. Each dot is a piece of surface that both saw."})
+	}
+	return out, nil
+}
+
+func apartOf(b *pipeline.Built, o pipeline.Overlap) *picture.Apart {
+	s, unit := scaleOf(b.Units), string(b.Units)
+	if b.Units.MM() == 0 {
+		unit = string(length.Millimetre)
+	}
+	drawing := &picture.Apart{Title: shortName(b.Files[o.B].Path) + " against " + shortName(b.Files[o.A].Path), Unit: unit, Shift: o.Motion.Shift.Scale(float64(s)),
+		Because: fmt.Sprintf("the best motion takes off %.3g %s rms, %.3g %s are allowed", s.length(o.Motion.Lowers), unit, s.length(o.Allowed), unit)}
+	var sizes []float32
+	for _, p := range o.Places {
+		drawing.Places = append(drawing.Places, picture.Distance{At: p.At, Value: s.length(p.Mean)})
+		sizes = append(sizes, float32(s.length(p.Mean)))
+	}
+	drawing.Limit = scaleEnd(sizes)
+	return drawing
+}

@@ -22,6 +22,7 @@ type Pictures struct {
 	Plan      Plan      // set-ups and spheres from above
 	Renders   []Picture // of the reduced mesh; the first is shown larger than the others
 	Departure *Picture  // of the reduced mesh from the fused one
+	Apart     []Picture // pairs of scans that disagree, the worst first
 }
 
 // Plan is one drawing in two forms, the same to the eye.
@@ -45,6 +46,9 @@ func Draw(ctx context.Context, b *pipeline.Built) (Pictures, error) {
 	var err error
 	if p.Plan, err = drawPlan(&b.Checked, outline(b)); err != nil {
 		return p, fmt.Errorf("draw the plan: %w", err)
+	}
+	if p.Apart, err = drawApart(b); err != nil {
+		return p, fmt.Errorf("draw the overlaps: %w", err)
 	}
 	if b.Surface == nil || b.Surface.Triangles() == 0 {
 		return p, nil

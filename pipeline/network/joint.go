@@ -18,6 +18,9 @@ type Joint struct {
 	Upper    []float64 // upper triangle with its diagonal, row by row
 }
 
+// Between returns the 6×6 covariance between two set-ups, false where one is not tied.
+func (j Joint) Between(a, b int) (m fit.Mat6, ok bool) { return j.block(a, b) }
+
 // block returns the 6×6 covariance between two set-ups, false where one is not tied.
 func (j Joint) block(a, b int) (m fit.Mat6, ok bool) {
 	p, q := slices.Index(j.Stations, a), slices.Index(j.Stations, b)

@@ -15,6 +15,16 @@ type Sight struct {
 	Vec      geom.Vec // the scanner's place in the frame of the cloud, or the direction of sight
 }
 
+// Moved carries the sight to another frame.
+func (s Sight) Moved(p geom.Pose) Sight {
+	if s.Parallel {
+		s.Vec = p.Turn(s.Vec)
+	} else {
+		s.Vec = p.Apply(s.Vec)
+	}
+	return s
+}
+
 // relative moves the sight to a frame whose zero point is at center.
 func (s Sight) relative(center geom.Vec) Sight {
 	if !s.Parallel {
