@@ -36,6 +36,9 @@ type evidence struct {
 	shape     outline
 	bits      []bit
 	x, y      []float64 // points that no row foretold
+	density   []float64 // per mm², of such points where each of these lies
+	ring      float64   // points of a wall per mm of its rim that count as the face's own: they lie within its noise
+	noise     float64   // of those, across the wall
 	nodes     []node
 	hit       float64
 	blurLeast float64 // bounds of the points' error along the face, 1 sigma
@@ -59,16 +62,22 @@ func (e *evidence) log(p []float64) float64 {
 	}
 	sum, sharp := 0.0, 1/blur
 	for _, b := range e.bits {
-		if b.density < 1e-6 {
+		if b.density < leastDensity {
 			continue
 		}
 		out := -e.shape.gap(p, b.x, b.y)
 		sum += b.density * b.length * (out + b.bend*out*out/2)
 	}
 	for i := range e.x {
-		if g := e.shape.gap(p, e.x[i], e.y[i]) * sharp; g < 4 {
-			sum += math.Log(stray + (1-stray)*below(g))
+		g := e.shape.gap(p, e.x[i], e.y[i])
+		of := e.density[i]
+		if g*sharp < 4 {
+			of *= stray + (1-stray)*below(g*sharp)
 		}
+		if z := g / e.noise; e.ring > 0 && math.Abs(z) < 5 {
+			of += e.ring / (e.noise * math.Sqrt(2*math.Pi)) * math.Exp(-z*z/2)
+		}
+		sum += math.Log(of)
 	}
 	for _, n := range e.nodes {
 		g := e.shape.gap(p, n.x, n.y) * sharp
@@ -85,17 +94,21 @@ func (e *evidence) log(p []float64) float64 {
 // below is the standard normal distribution function.
 func below(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
 
+// leastDensity per mm² is that of unforetold points where there are none.
+const leastDensity = 1e-6
+
 // weigh collects the evidence about an edge near its first estimate, which is
 // given by its parameters and its bits.
 func (f *face) weigh(shape outline, p []float64, bits []bit, spacing, noise float64) *evidence {
 	gap := func(x, y float64) float64 { return shape.gap(p, x, y) }
 	rows := f.foretell(gap, spacing)
 	least := 0.01 * spacing // finer differences do not matter beside the spacing
-	e := &evidence{shape: shape, bits: bits, nodes: rows.nodes, hit: rows.hit, blurLeast: least, blurMost: math.Max(aslant*noise, 1.5*least)}
+	e := &evidence{noise: noise, shape: shape, bits: bits, nodes: rows.nodes, hit: rows.hit, blurLeast: least, blurMost: math.Max(aslant*noise, 1.5*least)}
 	f.densities(bits, gap, spacing, 1-rows.share)
 	for i := range f.x {
 		if math.Abs(gap(f.x[i], f.y[i])) < 2*spacing && !rows.taken[i] {
 			e.x, e.y = append(e.x, f.x[i]), append(e.y, f.y[i])
+			e.density = append(e.density, math.Max(leastDensity, bits[nearestBit(bits, f.x[i], f.y[i])].density))
 		}
 	}
 	return e

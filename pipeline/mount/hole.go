@@ -34,8 +34,9 @@ type gap struct {
 	face    *face
 	x, y, r float64
 	density float64
-	arc     float64 // share of the circle that has points close outside it
-	cost    float64 // the smaller the likelier it is the one wanted
+	arc     float64   // share of the circle that has points close outside it
+	cost    float64   // the smaller the likelier it is the one wanted
+	said    *evidence // what the rim's estimate rests on
 }
 
 const (
@@ -153,7 +154,7 @@ func (g *gap) measure(noise float64) (Result, string) {
 	r := Result{}
 	best := rim
 	if wall, seen := g.wall(rim, noise); seen {
-		best = r.join(rim, wall)
+		best = r.join(rim, wall, g.said)
 	}
 	g.face.place(&r, best)
 	return r, ""
@@ -181,7 +182,7 @@ const (
 // the wall has the diameter then, and both have the centre. Where the centres
 // differ by more than they may, the wall is taken and the difference is said and
 // counted.
-func (r *Result) join(rim, wall circle) circle {
+func (r *Result) join(rim, wall circle, said *evidence) circle {
 	sum := rim.cov.Add(wall.cov)
 	d := geom.Vec{X: rim.x - wall.x, Y: rim.y - wall.y, Z: rim.r - wall.r}
 	inv, ok := sum.Inv()
@@ -195,6 +196,9 @@ func (r *Result) join(rim, wall circle) circle {
 		at := geom.Vec{X: rim.x, Y: rim.y, Z: rim.r}.Sub(gain.MulVec(d))
 		out.x, out.y, out.r = at.X, at.Y, at.Z
 		out.cov = rim.cov.Add(gain.Mul(rim.cov).Scale(-1))
+		if both, ok := said.with(wall, out); ok {
+			out.x, out.y, out.r, out.cov = both.x, both.y, both.r, both.cov
+		}
 		return out
 	}
 	across := geom.Vec{X: d.X, Y: d.Y}

@@ -19,7 +19,7 @@ type lattice struct {
 
 const (
 	rowSlack    = 0.12 // of a step: how far a row may swerve from one point to the next
-	sameNode    = 0.3  // spacings: foretold places that are one
+	sameNode    = 0.2  // spacings: foretold places, and a point there, that are one
 	longestStep = 1.7  // spacings: the diagonal of a square lattice, and some
 	leastHit    = 0.7  // below this the points lie too irregularly to say where one is missing
 	leastNodes  = 20   // to know a share to a tenth

@@ -24,23 +24,49 @@ type circle struct {
 // The second pass weighs the evidence about the first one's result.
 func (g *gap) rim(noise float64) (circle, bool) {
 	spacing := 1 / math.Sqrt(g.density)
-	c := circle{x: g.x, y: g.y, r: g.r}
-	for _, steps := range [...]int{rough, fine} {
-		e := g.face.weigh(circles(), []float64{c.x, c.y, c.r}, circleBits(c.x, c.y, c.r, spacing), spacing, noise)
-		if len(e.x)+len(e.nodes) < leastRim {
-			return c, false
-		}
-		wide := spacing / 4
-		p := explore([]float64{c.x, c.y, c.r, math.Log(math.Sqrt(e.blurLeast * e.blurMost))},
-			[]float64{wide, wide, wide, math.Log(e.blurMost/e.blurLeast) / 2.1}, steps, e.log)
-		c = circle{x: p.mean[0], y: p.mean[1], r: p.mean[2], points: len(e.x) + len(e.nodes), arc: 360 * e.seen()}
-		for i := range 3 {
-			for j := range 3 {
-				c.cov[3*i+j] = p.cov[i][j]
-			}
+	first, _, ok := g.face.settle(circle{x: g.x, y: g.y, r: g.r}, spacing, noise, rough)
+	if !ok {
+		return first, false
+	}
+	c, e, ok := g.face.settle(first, spacing, noise, fine)
+	g.said = e
+	return c, ok
+}
+
+// settle weighs the evidence about a circle and returns what it says.
+func (f *face) settle(c circle, spacing, noise float64, steps int) (circle, *evidence, bool) {
+	e := f.weigh(circles(), []float64{c.x, c.y, c.r}, circleBits(c.x, c.y, c.r, spacing), spacing, noise)
+	if len(e.x)+len(e.nodes) < leastRim {
+		return c, e, false
+	}
+	out := e.circle(c, geom.Vec{X: spacing / 4, Y: spacing / 4, Z: spacing / 4}, steps, e.log)
+	return out, e, true
+}
+
+// circle explores a density over circles from a start with its scatter.
+func (e *evidence) circle(c circle, wide geom.Vec, steps int, logDensity func([]float64) float64) circle {
+	p := explore([]float64{c.x, c.y, c.r, math.Log(math.Sqrt(e.blurLeast * e.blurMost))},
+		[]float64{wide.X, wide.Y, wide.Z, math.Log(e.blurMost/e.blurLeast) / 2.1}, steps, logDensity)
+	out := circle{x: p.mean[0], y: p.mean[1], r: p.mean[2], points: len(e.x) + len(e.nodes), arc: 360 * e.seen()}
+	for i := range 3 {
+		for j := range 3 {
+			out.cov[3*i+j] = p.cov[i][j]
 		}
 	}
-	return c, true
+	return out
+}
+
+// with is what the rim and the wall say together: the product of the rim's
+// likelihood, which is far from normal, with the wall's normal one.
+func (e *evidence) with(wall, start circle) (circle, bool) {
+	inv, ok := wall.cov.Inv()
+	if !ok {
+		return start, false
+	}
+	return e.circle(start, start.cov.Sigmas(), fine, func(p []float64) float64 {
+		d := geom.Vec{X: p[0] - wall.x, Y: p[1] - wall.y, Z: p[2] - wall.r}
+		return e.log(p) - inv.MulVec(d).Dot(d)/2
+	}), true
 }
 
 // leastRim is the fewest points about a rim: twice as many as a circle has
@@ -59,6 +85,9 @@ const (
 // points near the rim's cylinder are taken, at most depth below or above the face.
 func (g *gap) wall(rim circle, noise float64) (circle, bool) {
 	side := g.face.below(rim, noise)
+	if g.said != nil {
+		g.said.ring = ringOf(side, rim, g.face.band)
+	}
 	for range 6 {
 		if len(side) < leastWall {
 			return circle{}, false
@@ -104,6 +133,19 @@ func (f *face) below(rim circle, noise float64) []geom.Vec {
 		return up
 	}
 	return down
+}
+
+// ringOf says how many points of a wall lie within a face's band, for each
+// millimetre of the rim, judged by those that lie below it.
+func ringOf(side []geom.Vec, rim circle, band float64) float64 {
+	const deep = 3.0 // millimetres below the band, where a wall's points are as dense as at its rim
+	n := 0
+	for _, p := range side {
+		if math.Abs(p.Z) < 2*band+deep {
+			n++
+		}
+	}
+	return float64(n) / deep * band / (2 * math.Pi * rim.r)
 }
 
 // fitWall solves for the leaning circle x + a·h, y + b·h of radius r: leanings are

@@ -16,6 +16,7 @@ import (
 var (
 	study  = flag.Bool("study", false, "run long simulations")
 	update = flag.Bool("update", false, "write what long simulations gave to testdata")
+	only   = flag.String("only", "", "of the kinds of simulated holes, those with this in their names")
 )
 
 // asked is one kind of simulated hole.
@@ -117,7 +118,7 @@ func TestHoleStudy(t *testing.T) {
 	var table strings.Builder
 	table.WriteString(studyHead)
 	for _, a := range holeStudies {
-		if testing.Short() && a.diameter != 13.5 {
+		if *only != "" && !strings.Contains(a.name, *only) || testing.Short() && a.diameter != 13.5 {
 			continue
 		}
 		got := a.run(n)
