@@ -14,12 +14,13 @@ import (
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
 	"trammel/pipeline/mount"
+	"trammel/pipeline/par"
 	"trammel/pipeline/scan"
 	"trammel/pipeline/stage"
 )
 
 const (
-	measureVersion = 4
+	measureVersion = 5
 	coverVersion   = 4
 )
 
@@ -50,19 +51,60 @@ func (r *run) measure(ctx context.Context, b *Built) error {
 	if err != nil {
 		return err
 	}
-	b.Mounts, err = stage.Run(r.store, "measure", "job", key, stage.JSON[[]mount.Result](), func() ([]mount.Result, error) {
-		seen, err := r.near(ctx, b, list, b.Job.Mounts)
-		if err != nil {
-			return nil, err
-		}
-		var out []mount.Result
-		for _, m := range b.Job.Mounts {
-			out = append(out, mount.Measure(m, seen))
-		}
-		return out, nil
-	})
+	m, err := stage.Run(r.store, "measure", "job", key, stage.JSON[measured](), func() (measured, error) { return r.measureNow(ctx, b, list) })
+	b.Mounts, b.Pitches = m.Mounts, m.Pitches
 	b.takeMountFindings()
 	return err
+}
+
+// measured is what the measure stage keeps.
+type measured struct {
+	Mounts  []mount.Result
+	Pitches []mount.Pitch
+}
+
+// elsewhere is how far around a mount that was not found one like it is looked
+// for: a wrong sign or a swapped coordinate puts it farther off, a slip of the pen
+// or a part mounted elsewhere within (common practice, no source).
+const elsewhere = 250.0
+
+func (r *run) measureNow(ctx context.Context, b *Built, list []placed) (measured, error) {
+	var out measured
+	seen, err := r.near(ctx, b, list, b.Job.Mounts)
+	if err != nil {
+		return out, err
+	}
+	each := make([][]mount.Result, len(b.Job.Mounts))
+	err = par.Each(ctx, len(each), func(i int) error {
+		each[i] = mount.MeasureAll(b.Job.Mounts[i:i+1], seen)
+		return nil
+	})
+	if err != nil {
+		return out, err
+	}
+	var wide []job.Mount
+	for i, m := range b.Job.Mounts {
+		if !each[i][0].Found {
+			m.Within = max(elsewhere, m.Within)
+			wide = append(wide, m)
+		}
+	}
+	if len(wide) > 0 {
+		around, err := r.near(ctx, b, list, wide)
+		if err != nil {
+			return out, err
+		}
+		for i, m := range b.Job.Mounts {
+			if !each[i][0].Found {
+				each[i][0] = mount.Elsewhere(m, each[i][0], around, max(elsewhere, m.Within))
+			}
+		}
+	}
+	for _, e := range each {
+		out.Mounts = append(out.Mounts, e...)
+	}
+	out.Pitches = mount.Pitches(out.Mounts, seen)
+	return out, nil
 }
 
 func (b *Built) takeMountFindings() {
@@ -124,6 +166,8 @@ func (r *run) near(ctx context.Context, b *Built, list []placed, mounts []job.Mo
 			continue
 		}
 		s.FrameCov = func(p geom.Vec) geom.Mat { return meanCov(own, p) }
+		s.DatumCov = b.datumCov
+		s.Rigid = ins.Kind == job.Tracked || len(own) == 1
 		out = append(out, s)
 	}
 	return out, nil

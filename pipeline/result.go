@@ -126,6 +126,7 @@ type Built struct {
 	Surface   *scan.Mesh // the reduced mesh; its deviation is in Departure
 	Departure []float32  // signed distance of each vertex of Surface from the fused mesh, mm
 	Mounts    []mount.Result
+	Pitches   []mount.Pitch // between all mounts that were found
 	Coverage  []coverage.Result
 	MeshKey   stage.Key         // identifies the surface and all that it depends on
 	SHA512    map[string]string // of every raw file, by File.Raw

@@ -70,12 +70,13 @@ func (e *evidence) log(p []float64) float64 {
 	}
 	for i := range e.x {
 		g := e.shape.gap(p, e.x[i], e.y[i])
-		of := e.density[i]
-		if g*sharp < 4 {
-			of *= stray + (1-stray)*below(g*sharp)
+		z := g / e.noise
+		if g*sharp > 4 && (e.ring == 0 || z > 5) {
+			continue // it is where it should be, whatever the outline
 		}
-		if z := g / e.noise; e.ring > 0 && math.Abs(z) < 5 {
-			of += e.ring / (e.noise * math.Sqrt(2*math.Pi)) * math.Exp(-z*z/2)
+		of := stray + (1-stray)*below(g*sharp)
+		if e.ring > 0 && z > -5 {
+			of += e.ring / (e.density[i] * e.noise * math.Sqrt(2*math.Pi)) * math.Exp(-z*z/2)
 		}
 		sum += math.Log(of)
 	}

@@ -11,10 +11,8 @@
 package mount
 
 import (
-	"cmp"
 	"fmt"
 	"math"
-	"slices"
 
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
@@ -41,6 +39,10 @@ type Result struct {
 	AxisCov    geom.Mat // of Axis, from the fit alone
 	Diameter   float64  // 0 for a plane
 	Sizes      []Size   // others than the diameter
+	Along      geom.Vec // unit, of a slot's length; zero for others
+	SigmaAlong float64  // of its direction, radians
+	Threads    []Thread // that a threaded hole may have, the likeliest first
+	Others     []Other  // holes that may be meant as well
 	Cov        geom.Mat // of Center, fit and frame together
 	FitCov     geom.Mat // of Center, the fit alone
 	SigmaDia   float64  // of Diameter
@@ -61,25 +63,36 @@ type Size struct {
 	Angle bool // in degrees
 }
 
+// Other is another hole within the search radius.
+type Other struct {
+	Center   geom.Vec
+	Diameter float64 // about
+}
+
 // Measure looks for a mount in what each instrument saw and returns the result
-// with the smallest uncertainty.
+// with the smallest uncertainty. A pattern needs MeasureAll.
 func Measure(m job.Mount, seen []Seen) Result {
-	var found []Result
-	why := "no instrument has points there"
-	for _, s := range seen {
-		r, reason := measureIn(m, s)
-		if reason != "" {
-			why = reason
-			continue
-		}
-		found = append(found, r)
+	best, why := surest(m, seen)
+	if why != "" {
+		return missing(m, why+instead(m, seen))
 	}
-	if len(found) == 0 {
-		return missing(m, why)
-	}
-	best := slices.MinFunc(found, func(a, b Result) int { return cmp.Compare(a.doubt(), b.doubt()) })
 	best.Findings = doubts(m, best)
 	return best
+}
+
+func surest(m job.Mount, seen []Seen) (best Result, why string) {
+	why = "no instrument has points there"
+	for _, s := range seen {
+		r, reason := measureIn(m, s)
+		switch {
+		case reason != "" && best.Found:
+		case reason != "":
+			why = reason
+		case !best.Found || r.doubt() < best.doubt():
+			best, why = r, ""
+		}
+	}
+	return best, why
 }
 
 // doubt orders results: the standard uncertainty of the place and the diameter
@@ -95,8 +108,10 @@ func measureIn(m job.Mount, s Seen) (r Result, why string) {
 		s.Noise = scatter(near)
 	}
 	switch m.Expect {
-	case job.Hole:
+	case job.Hole, job.Countersink, job.Threaded:
 		r, why = hole(m, near, s.Noise)
+	case job.Slot:
+		r, why = slot(m, near, s.Noise)
 	case job.Stud, job.Boss:
 		r, why = standing(m, near, s.Noise)
 	case job.Plane:
@@ -123,7 +138,9 @@ const leastPoints = 40
 
 // Reach is how far around the expected place points are taken: the search radius
 // and a rim of twice the diameter around whatever lies at its edge.
-func Reach(m job.Mount) float64 { return m.Within + 2*math.Max(m.Diameter, 5) }
+func Reach(m job.Mount) float64 {
+	return m.Within + 2*math.Max(math.Max(m.Diameter, 5), math.Max(m.Width, m.Length/2))
+}
 
 func gather(points []geom.Vec, near geom.Vec, within float64) []geom.Vec {
 	var out []geom.Vec
@@ -133,60 +150,4 @@ func gather(points []geom.Vec, near geom.Vec, within float64) []geom.Vec {
 		}
 	}
 	return out
-}
-
-// Lost returns the result of a mount that could not be looked for.
-func Lost(m job.Mount, why string) Result { return missing(m, why) }
-
-func missing(m job.Mount, why string) Result {
-	return Result{Name: m.Name, Kind: m.Expect, Findings: []job.Finding{{
-		Code: job.MountMissing, Severity: job.Hold, Subject: m.Name,
-		Text: fmt.Sprintf("No %s was found within %.0f mm of (%.1f, %.1f, %.1f): %s. To do: scan the place again from close by and square to the face, or correct near, within or expect in the job sheet.",
-			describe(m), m.Within, m.Near.X, m.Near.Y, m.Near.Z, why),
-	}}}
-}
-
-func describe(m job.Mount) string {
-	if m.Diameter > 0 {
-		return fmt.Sprintf("%s of about %g mm", m.Expect, m.Diameter)
-	}
-	return string(m.Expect)
-}
-
-// leastArc is the arc in degrees below which a centre hangs on one side of the
-// rim (CV-10.5: below 180° the centre is uncertain; 20° are for the rim's ends).
-const leastArc = 200
-
-func doubts(m job.Mount, r Result) []job.Finding {
-	warn := func(format string, args ...any) job.Finding {
-		return job.Finding{Code: job.MountUncertain, Severity: job.Warn, Subject: m.Name, Text: fmt.Sprintf(format, args...)}
-	}
-	if m.Expect == job.Plane {
-		return nil
-	}
-	if r.ArcDeg < leastArc {
-		return []job.Finding{warn("Only %.0f degrees of the rim of %s were seen, at least %d are needed for a sure centre. To do: scan it from the other side as well.", r.ArcDeg, m.Name, leastArc)}
-	}
-	if limit := DiameterTolerance(r.Diameter) / 5; r.SigmaDia > limit {
-		return []job.Finding{warn("The diameter of %s is %.3f mm with a standard uncertainty of %.3f mm; a fifth of its tolerance is %.3f mm. To do: scan it again from closer by, with a spacing of a tenth of the diameter or less.",
-			m.Name, r.Diameter, r.SigmaDia, limit)}
-	}
-	return nil
-}
-
-// DiameterTolerance returns the tolerance of a medium clearance hole of this
-// diameter in millimetres: grade IT13 of ISO 286-1, the grade of ISO 273's medium
-// series. The values are CV-10.5's, from memory there; outside 3 to 30 mm the
-// nearest step is taken.
-func DiameterTolerance(d float64) float64 {
-	switch {
-	case d <= 6:
-		return 0.18
-	case d <= 10:
-		return 0.22
-	case d <= 18:
-		return 0.27
-	default:
-		return 0.33
-	}
 }

@@ -210,7 +210,7 @@ func TestMissing(t *testing.T) {
 		{"no points", wanted(job.Hole, 0, 20, 0, 0), []Seen{empty.seen("hand")}, []string{"No hole was found", "hand has 0 points"}},
 		{"no instrument", wanted(job.Plane, 0, 20, 0, 0), nil, []string{"No plane", "no instrument has points there"}},
 		{"no stud on the plate", wanted(job.Stud, 12, 20, 0, 0), []Seen{whole.seen("tripod")}, []string{"points stand off the face"}},
-		{"a kind that is not known", wanted("slot", 12, 20, 0, 0), []Seen{whole.seen("tripod")}, []string{`the kind "slot"`}},
+		{"a kind that is not known", wanted("oval", 12, 20, 0, 0), []Seen{whole.seen("tripod")}, []string{`the kind "oval"`}},
 	}
 	for _, c := range cases {
 		r := Measure(c.m, c.seen)

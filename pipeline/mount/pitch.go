@@ -112,7 +112,7 @@ func turning(cov func(geom.Vec) geom.Mat, p geom.Vec) geom.Mat {
 	const lever = 1000
 	var t geom.Mat
 	for i, e := range [3]geom.Vec{{X: lever}, {Y: lever}, {Z: lever}} {
-		d := difference(cov, p, p.Add(e)).Scale(1 / (lever * lever))
+		d := difference(cov, p, p.Add(e)).Scale(1.0 / (lever * lever))
 		j, k := (i+1)%3, (i+2)%3
 		// [e_i]× maps e_j to e_k and e_k to -e_j.
 		t[4*j] += d[4*k] / 2

@@ -86,8 +86,13 @@ const (
 func (g *gap) wall(rim circle, noise float64) (circle, bool) {
 	side := g.face.below(rim, noise)
 	if g.said != nil {
-		g.said.ring = ringOf(side, rim, g.face.band)
+		g.said.ring = ringOf(side, 2*math.Pi*rim.r, g.face.band)
 	}
+	return wallOf(side, rim, noise)
+}
+
+// wallOf fits the cylinder, drops what is not on it and fits again.
+func wallOf(side []geom.Vec, rim circle, noise float64) (circle, bool) {
 	for range 6 {
 		if len(side) < leastWall {
 			return circle{}, false
@@ -137,7 +142,7 @@ func (f *face) below(rim circle, noise float64) []geom.Vec {
 
 // ringOf says how many points of a wall lie within a face's band, for each
 // millimetre of the rim, judged by those that lie below it.
-func ringOf(side []geom.Vec, rim circle, band float64) float64 {
+func ringOf(side []geom.Vec, around, band float64) float64 {
 	const deep = 3.0 // millimetres below the band, where a wall's points are as dense as at its rim
 	n := 0
 	for _, p := range side {
@@ -145,7 +150,7 @@ func ringOf(side []geom.Vec, rim circle, band float64) float64 {
 			n++
 		}
 	}
-	return float64(n) / deep * band / (2 * math.Pi * rim.r)
+	return float64(n) / deep * band / around
 }
 
 // fitWall solves for the leaning circle x + a·h, y + b·h of radius r: leanings are
