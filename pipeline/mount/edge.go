@@ -69,27 +69,38 @@ func (e *evidence) log(p []float64) float64 {
 		sum += b.density * b.length * (out + b.bend*out*out/2)
 	}
 	for i := range e.x {
-		g := e.shape.gap(p, e.x[i], e.y[i])
-		z := g / e.noise
-		if g*sharp > 4 && (e.ring == 0 || z > 5) {
-			continue // it is where it should be, whatever the outline
-		}
-		of := stray + (1-stray)*below(g*sharp)
-		if e.ring > 0 && z > -5 {
-			of += e.ring / (e.density[i] * e.noise * math.Sqrt(2*math.Pi)) * math.Exp(-z*z/2)
-		}
-		sum += math.Log(of)
+		sum += e.logPoint(i, e.shape.gap(p, e.x[i], e.y[i]), sharp)
 	}
 	for _, n := range e.nodes {
-		g := e.shape.gap(p, n.x, n.y) * sharp
-		switch {
-		case !n.found && g > -4:
-			sum += math.Log1p(-e.hit * below(g))
-		case n.found && g < 4:
-			sum += math.Log(stray + (1-stray)*below(g))
-		}
+		sum += e.logNode(n, e.shape.gap(p, n.x, n.y)*sharp)
 	}
 	return sum
+}
+
+// logPoint weighs an unforetold point that lies g outside the outline: it belongs
+// to the face, or to the wall at the rim.
+func (e *evidence) logPoint(i int, g, sharp float64) float64 {
+	z := g / e.noise
+	if g*sharp > 4 && (e.ring == 0 || z > 5) {
+		return 0 // it is where it should be, whatever the outline
+	}
+	of := stray + (1-stray)*below(g*sharp)
+	if e.ring > 0 && z > -5 {
+		of += e.ring / (e.density[i] * e.noise * math.Sqrt(2*math.Pi)) * math.Exp(-z*z/2)
+	}
+	return math.Log(of)
+}
+
+// logNode weighs a foretold place that lies g of the points' errors outside.
+func (e *evidence) logNode(n node, g float64) float64 {
+	switch {
+	case n.found && g < 4:
+		return math.Log(stray + (1-stray)*below(g))
+	case !n.found && g > -4:
+		return math.Log1p(-e.hit * below(g))
+	default:
+		return 0
+	}
 }
 
 // below is the standard normal distribution function.

@@ -2,6 +2,7 @@ package mount
 
 import (
 	"fmt"
+	"strings"
 
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
@@ -41,12 +42,12 @@ func doubts(m job.Mount, r Result) []job.Finding {
 		return nil
 	}
 	if len(r.Others) > 0 {
-		text := ""
+		var text strings.Builder
 		for _, o := range r.Others {
-			text += fmt.Sprintf(", one of about %.1f mm at %s, %.1f mm away", o.Diameter, coordinates(o.Center), o.Center.Dist(m.Near))
+			_, _ = fmt.Fprintf(&text, ", one of about %.1f mm at %s, %.1f mm away", o.Diameter, coordinates(o.Center), o.Center.Dist(m.Near))
 		}
 		warn(twoHoles+" lies within %.0f mm of where %s is expected: one of %.1f mm at %s, %.1f mm away, which was taken%s. To do: make within smaller, or near more exact, so that one is left.",
-			m.Within, m.Name, r.Diameter, coordinates(r.Center), r.Center.Dist(m.Near), text)
+			m.Within, m.Name, r.Diameter, coordinates(r.Center), r.Center.Dist(m.Near), text.String())
 	}
 	if r.Apart > 0 {
 		warn("The rim and the wall of %s disagree by %.3f mm, more than their uncertainties allow; that is counted in its uncertainty. To do: look for a burr, a bush or a step in the hole, and scan it again from straight above.", m.Name, r.Apart)

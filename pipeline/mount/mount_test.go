@@ -118,7 +118,7 @@ func (s *statistics) String() string {
 // A hole of 13.5 mm, the medium clearance hole of M12 (CV-10.5, ISO 273), seen at
 // a spacing of 1 mm with noise of 0.05 mm.
 func TestHoles(t *testing.T) {
-	const runs, d = 30, 13.5
+	const runs, d = 16, 13.5
 	cases := []struct {
 		name              string
 		lattice, wall     bool

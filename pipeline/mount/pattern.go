@@ -76,12 +76,12 @@ func membersIn(m job.Mount, s Seen) ([]job.Mount, string) {
 		}
 	}
 	if most < m.Holes {
-		text := ""
+		var text strings.Builder
 		for i := range best {
 			at := best[i].face.lift(best[i].x, best[i].y)
-			text += fmt.Sprintf(", about %.1f mm at (%.1f, %.1f, %.1f)", 2*best[i].r, at.X, at.Y, at.Z)
+			_, _ = fmt.Fprintf(&text, ", about %.1f mm at (%.1f, %.1f, %.1f)", 2*best[i].r, at.X, at.Y, at.Z)
 		}
-		return nil, fmt.Sprintf("in %d points of %s %d of %d holes of the pattern were found in one face%s", len(near), s.Instrument, most, m.Holes, text)
+		return nil, fmt.Sprintf("in %d points of %s %d of %d holes of the pattern were found in one face%s", len(near), s.Instrument, most, m.Holes, text.String())
 	}
 	places := make([]geom.Vec, most)
 	for i := range best {

@@ -113,7 +113,7 @@ Written by ` + "`go test ./pipeline/mount -run TestHoleStudy -study -update -tim
 func TestHoleStudy(t *testing.T) {
 	n := 1000
 	if !*study {
-		n = 15
+		n = 8
 	}
 	var table strings.Builder
 	table.WriteString(studyHead)

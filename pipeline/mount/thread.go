@@ -90,18 +90,31 @@ func crests(side []geom.Vec, axis circle, noise float64) (radius, variance float
 	n := len(radii)
 	low, high := radii[n/20], radii[n-1-n/20]
 	deep := math.Max(high-low, noise)
+	bins, counts := binned(radii, noise/4)
 	p := explore([]float64{low, deep, 0.3}, []float64{deep / 4, deep / 8, 0.1}, fine, func(p []float64) float64 {
 		if p[1] < noise/4 || p[1] > 4*deep || p[2] < 0 || p[2] > 1 {
 			return math.Inf(-1)
 		}
 		sum := 0.0
-		for _, r := range radii {
+		for i, r := range bins {
 			z := (r - p[0]) / noise
 			on := math.Exp(-z*z/2) / (noise * math.Sqrt(2*math.Pi))
 			between := (below(z) - below(z-p[1]/noise)) / p[1]
-			sum += math.Log(stray/deep + p[2]*on + (1-p[2])*between)
+			sum += counts[i] * math.Log(stray/deep+p[2]*on+(1-p[2])*between)
 		}
 		return sum
 	})
 	return p.mean[0], p.cov[0][0] + axis.cov[8]/4
+}
+
+// binned counts sorted values in bins of a width, empty ones left out.
+func binned(v []float64, width float64) (middles, counts []float64) {
+	for _, x := range v {
+		m := (math.Floor(x/width) + 0.5) * width
+		if n := len(middles); n == 0 || middles[n-1] != m {
+			middles, counts = append(middles, m), append(counts, 0)
+		}
+		counts[len(counts)-1]++
+	}
+	return middles, counts
 }
