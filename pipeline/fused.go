@@ -18,7 +18,7 @@ import (
 
 const (
 	fuseVersion   = 6
-	reduceVersion = 3
+	reduceVersion = 4
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,
 	// and their weight of cos² makes them yield before that.
@@ -195,19 +195,19 @@ func (r *run) reduce(ctx context.Context, b *Built) error {
 			o.Finer = append(o.Finer, reduce.Region{Box: box, Factor: finerAtMounts})
 		}
 	}
-	key, err := stage.KeyOf("reduce", reduceVersion, o, r.fusedKey)
+	all, key, err := r.reduceLevels(ctx, b, o)
 	if err != nil {
 		return err
 	}
-	reduced, err := stage.Run(r.store, "reduce", "job", key, stage.With[reduce.Stats](stage.Mesh()), func() (stage.Pair[reduce.Stats, *scan.Mesh], error) {
-		m, stats, err := reduce.Reduce(ctx, r.fused, o)
-		return stage.Pair[reduce.Stats, *scan.Mesh]{Facts: stats, Value: m}, err
-	})
-	if err != nil {
+	b.Surface, b.MeshKey = all[0].Value, key
+	b.describe(all[0].Facts)
+	for _, l := range all[1:] {
+		d := l.Facts.Deviation
+		b.Levels = append(b.Levels, Level{Surface: l.Value, DeviationMax: d.Max(), DeviationRMS: d.RMS(), DeviationAt: d.MaxAt()})
+	}
+	if err := r.meetRaw(ctx, b, key); err != nil {
 		return err
 	}
-	b.Surface, b.MeshKey = reduced.Value, key
-	b.describe(reduced.Facts)
 	return r.depart(ctx, b, key)
 }
 

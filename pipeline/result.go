@@ -124,6 +124,7 @@ type Built struct {
 	Bends     []Bent
 	Mesh      MeshFacts
 	Surface   *scan.Mesh // the reduced mesh; its deviation is in Departure
+	Levels    []Level    // coarser meshes, as many as the sheet asks for
 	Departure []float32  // signed distance of each vertex of Surface from the fused mesh, mm
 	Mounts    []mount.Result
 	Pitches   []mount.Pitch // between all mounts that were found
@@ -143,5 +144,6 @@ type MeshFacts struct {
 	BoundaryEdges    int
 	NonManifoldEdges int
 	Bounds           geom.Box
-	Fusion           fuse.Stats // points used and trimmed, pieces left out, double walls
+	Raw              []RawDistance // of every scan that was placed
+	Fusion           fuse.Stats    // points used and trimmed, pieces left out, double walls
 }

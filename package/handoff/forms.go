@@ -28,6 +28,14 @@ func (r Request) forms() []form {
 		{"object.ply", func(w io.Writer, b *pipeline.Built) error { return format.WritePLYMesh(w, b.Surface, o) }},
 		{"object.stl", func(w io.Writer, b *pipeline.Built) error { return format.WriteSTL(w, b.Surface, o) }},
 	}
+	for i, n := range r.Sheet.Mesh.Levels {
+		list = append(list, form{fmt.Sprintf("object-%d.ply", n), func(w io.Writer, b *pipeline.Built) error {
+			if i >= len(b.Levels) {
+				return fmt.Errorf("the mesh of %d triangles was not made", n)
+			}
+			return format.WritePLYMesh(w, b.Levels[i].Surface, o)
+		}})
+	}
 	for _, f := range r.Sheet.Mesh.Formats {
 		switch f {
 		case job.GLB:

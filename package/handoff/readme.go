@@ -3,6 +3,7 @@ package handoff
 import (
 	"bytes"
 	"fmt"
+	"strings"
 
 	"trammel/package/report"
 )
@@ -19,6 +20,8 @@ func readMe(r report.Report, name string, forms []form) []byte {
 	for _, f := range forms {
 		if f.name == "object.glb" || f.name == "object.3mf" {
 			line("  mesh/%s               the same surface", f.name)
+		} else if strings.HasPrefix(f.name, "object-") {
+			line("  mesh/%-24s the same surface, coarser: at most as many triangles as its name says", f.name)
 		}
 	}
 	line("  report/mounts.csv             the mount points")

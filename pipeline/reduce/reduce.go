@@ -41,6 +41,7 @@ type Options struct {
 	Deviation float64  // largest allowed two-sided departure from the input, mm; 0 means none
 	Finer     []Region // where the result must be more exact than elsewhere
 	Samples   int      // area samples of the measurement, see distance.Options
+	Levels    []int    // budgets of coarser meshes besides, falling; Deviation does not bind them
 }
 
 // Region asks for smaller errors in a part of the mesh, such as around a mount.
@@ -67,6 +68,11 @@ func (o *Options) validate() error {
 	case o.Triangles == 0 && o.Deviation == 0:
 		return fmt.Errorf("%w: neither a budget nor a departure is given", ErrOptions)
 	}
+	for _, n := range o.Levels {
+		if n <= 0 {
+			return fmt.Errorf("%w: a level of %d triangles", ErrOptions, n)
+		}
+	}
 	for _, r := range o.Finer {
 		if !(r.Factor >= 1) || math.IsInf(r.Factor, 0) {
 			return fmt.Errorf("%w: a region is to be finer by %v, which is not 1 or more", ErrOptions, r.Factor)
@@ -75,27 +81,79 @@ func (o *Options) validate() error {
 	return nil
 }
 
-// Reduce returns a reduced copy of m. It returns ErrOptions, distance.ErrEmpty,
-// distance.ErrNotFinite or distance.ErrIndex for what cannot be reduced. Where the
-// allowed departure is exceeded, the triangles of the input are taken back, there alone.
+// Level is a reduced mesh and what it is.
+type Level struct {
+	Mesh  *scan.Mesh
+	Stats Stats
+}
+
+// Reduce returns a reduced copy of m; Options.Levels is left alone. It returns
+// ErrOptions, distance.ErrEmpty, distance.ErrNotFinite or distance.ErrIndex for what
+// cannot be reduced. Where the allowed departure is exceeded, the triangles of the input
+// are taken back, there alone.
 func Reduce(ctx context.Context, m *scan.Mesh, o Options) (*scan.Mesh, Stats, error) {
-	if err := o.validate(); err != nil {
+	o.Levels = nil
+	all, err := Levels(ctx, m, o)
+	if err != nil {
 		return nil, Stats{}, err
 	}
+	return all[0].Mesh, all[0].Stats, nil
+}
+
+// Levels returns what Reduce does and a coarser mesh for each of Options.Levels, each
+// reduced further from the one before and measured against m.
+func Levels(ctx context.Context, m *scan.Mesh, o Options) ([]Level, error) {
+	if err := o.validate(); err != nil {
+		return nil, err
+	}
 	if err := distance.Check(ctx, m); err != nil {
-		return nil, Stats{}, fmt.Errorf("reduce a mesh of %d triangles: %w", m.Triangles(), err)
+		return nil, fmt.Errorf("reduce a mesh of %d triangles: %w", m.Triangles(), err)
 	}
 	if m.Triangles() == 0 {
-		return nil, Stats{}, fmt.Errorf("reduce a mesh: %w", distance.ErrEmpty)
+		return nil, fmt.Errorf("reduce a mesh: %w", distance.ErrEmpty)
 	}
-	r, stats, err := o.measured(ctx, m)
+	all, err := o.levels(ctx, m)
 	if err != nil {
-		return nil, Stats{}, fmt.Errorf("reduce a mesh of %d triangles: %w", m.Triangles(), err)
+		return nil, fmt.Errorf("reduce a mesh of %d triangles: %w", m.Triangles(), err)
 	}
-	stats.Before, stats.After = m.Triangles(), r.Triangles()
-	stats.BudgetMet = o.Triangles == 0 || stats.After <= o.Triangles
-	stats.BorderEdges, stats.ComplexEdges = Edges(r)
-	return r, stats, nil
+	return all, nil
+}
+
+func (o *Options) levels(ctx context.Context, m *scan.Mesh) ([]Level, error) {
+	s, err := o.first(ctx, m)
+	if err != nil {
+		return nil, err
+	}
+	s.shrink()
+	input, err := distance.NewReference(ctx, m)
+	if err != nil {
+		return nil, err
+	}
+	r, stats, err := o.settle(ctx, s, m, input)
+	if err != nil {
+		return nil, err
+	}
+	all := []Level{o.describe(r, m, stats)}
+	for _, n := range o.Levels {
+		next := Options{Triangles: n, Finer: o.Finer, Samples: o.Samples}
+		s.limit = nil
+		if err := s.solve(ctx, n); err != nil {
+			return nil, err
+		}
+		if r, stats, err = next.settle(ctx, s, m, input); err != nil {
+			return nil, err
+		}
+		all = append(all, next.describe(r, m, stats))
+	}
+	return all, nil
+}
+
+// describe completes what is said of a reduced mesh.
+func (o *Options) describe(r, m *scan.Mesh, s Stats) Level {
+	s.Before, s.After = m.Triangles(), r.Triangles()
+	s.BudgetMet = o.Triangles == 0 || s.After <= o.Triangles
+	s.BorderEdges, s.ComplexEdges = Edges(r)
+	return Level{Mesh: r, Stats: s}
 }
 
 const (
@@ -118,22 +176,13 @@ const (
 	outlierRounds = 2
 )
 
-// measured reduces and measures. Where the departure is larger than allowed, or far beyond
-// the usual where nothing is said, the input is taken back and reduced less far, until it
-// is as allowed everywhere.
-func (o *Options) measured(ctx context.Context, m *scan.Mesh) (*scan.Mesh, Stats, error) {
-	s, err := o.first(ctx, m)
-	if err != nil {
-		return nil, Stats{}, err
-	}
+// settle measures. Where the departure is larger than allowed, or far beyond the usual
+// where nothing is said, the input is taken back and reduced less far, until it is as
+// allowed everywhere.
+func (o *Options) settle(ctx context.Context, s *surface, m *scan.Mesh, input *distance.Reference) (*scan.Mesh, Stats, error) {
 	allowed, rounds := o.Deviation, mostRounds
 	if allowed == 0 {
 		allowed, rounds = outlier*s.rms(), outlierRounds
-	}
-	s.shrink()
-	input, err := distance.NewReference(ctx, m)
-	if err != nil {
-		return nil, Stats{}, err
 	}
 	for n := 1; s.triangles() > 0 && n <= mostRounds; n++ {
 		r := s.mesh()

@@ -494,3 +494,35 @@ func TestOutliersAreLookedAfter(t *testing.T) {
 		t.Errorf("departure %.3f at most, %.3f rms", s.Deviation.Max(), s.Deviation.RMS())
 	}
 }
+
+// TestLevels: each level keeps to its budget and departs more than the one before, the
+// first is what Reduce gives, and each stays a manifold.
+func TestLevels(t *testing.T) {
+	m := sheet(150, 2, waves)
+	o := Options{Triangles: 8000, Levels: []int{2000, 300}, Samples: 20_000}
+	all, err := Levels(context.Background(), m, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	first, _ := mustReduce(t, m, o)
+	if len(all) != 3 || !reflect.DeepEqual(all[0].Mesh, first) {
+		t.Fatalf("%d levels, or the first is not what Reduce gives", len(all))
+	}
+	for i, want := range []int{8000, 2000, 300} {
+		l := all[i]
+		if l.Mesh.Triangles() > want || l.Mesh.Triangles() < want-2 || !l.Stats.BudgetMet || l.Stats.ComplexEdges != 0 {
+			t.Errorf("level %d: %+v, want %d triangles", i, l.Stats, want)
+		}
+		if i > 0 && l.Stats.Deviation.RMS() <= all[i-1].Stats.Deviation.RMS() {
+			t.Errorf("level %d departs by %v rms, the one before by %v", i, l.Stats.Deviation.RMS(), all[i-1].Stats.Deviation.RMS())
+		}
+	}
+	// Reduced at one go the coarsest departs by 0.153 mm rms, in steps by 0.170.
+	_, direct := mustReduce(t, m, Options{Triangles: 300, Samples: 20_000})
+	if a, b := all[2].Stats.Deviation.RMS(), direct.Deviation.RMS(); a > 1.2*b {
+		t.Errorf("in steps %.4f mm rms, at once %.4f", a, b)
+	}
+	if _, err := Levels(context.Background(), m, Options{Triangles: 100, Levels: []int{0}}); !errors.Is(err, ErrOptions) {
+		t.Errorf("a level of nothing: %v", err)
+	}
+}

@@ -1,0 +1,153 @@
+package pipeline
+
+import (
+	"context"
+	"math"
+	"slices"
+
+	"trammel/pipeline/distance"
+	"trammel/pipeline/geom"
+	"trammel/pipeline/reduce"
+	"trammel/pipeline/scan"
+	"trammel/pipeline/stage"
+)
+
+// Level is a coarser mesh that the sheet asks for besides.
+type Level struct {
+	Surface                    *scan.Mesh
+	DeviationMax, DeviationRMS float64 // two-sided, fused ↔ this mesh, mm
+	DeviationAt                geom.Vec
+}
+
+// kept is a reduced mesh as the store keeps it.
+type kept = stage.Pair[reduce.Stats, *scan.Mesh]
+
+// reduceLevels returns the reduced mesh and the coarser ones. They are made in one go,
+// each from the one before, and kept one by one.
+func (r *run) reduceLevels(ctx context.Context, b *Built, o reduce.Options) ([]kept, stage.Key, error) {
+	main, err := stage.KeyOf("reduce", reduceVersion, o, r.fusedKey)
+	if err != nil {
+		return nil, main, err
+	}
+	var all []reduce.Level
+	compute := func(i int) func() (kept, error) {
+		return func() (kept, error) {
+			if all == nil {
+				with := o
+				with.Levels = b.Job.Mesh.Levels
+				if all, err = reduce.Levels(ctx, r.fused, with); err != nil {
+					return kept{}, err
+				}
+			}
+			return kept{Facts: all[i].Stats, Value: all[i].Mesh}, nil
+		}
+	}
+	var out []kept
+	for i := range 1 + len(b.Job.Mesh.Levels) {
+		name, key := "reduce", main
+		if i > 0 {
+			name = "level"
+			if key, err = stage.KeyOf(name, reduceVersion, b.Job.Mesh.Levels[:i], main); err != nil {
+				return nil, main, err
+			}
+		}
+		k, err := stage.Run(r.store, name, "job", key, stage.With[reduce.Stats](stage.Mesh()), compute(i))
+		if err != nil {
+			return nil, main, err
+		}
+		out = append(out, k)
+	}
+	return out, main, nil
+}
+
+// RawDistance says how far the points of a scan lie from the reduced mesh, in
+// millimetres: the points averaged over a fusion cell, without those at depth edges.
+type RawDistance struct {
+	File      int      // index into Checked.Files
+	Points    int      // within reach of the mesh
+	Beyond    int      // further away than five cells: not of the object, or not in the mesh
+	Median    float64  // signed, positive outside
+	RMS, P999 float64  // of the points within reach; 99.9 % are closer than P999
+	Max       float64  // within reach
+	MaxAt     geom.Vec // in the frame of the deliverables
+}
+
+const (
+	rawVersion = 1
+	// rawReach is how far from the mesh a point may lie to count as one of its surface, in
+	// cells: beyond the band of the fusion and what smooths across edges.
+	rawReach = 5
+)
+
+// meetRaw measures the points of every scan against the reduced mesh.
+func (r *run) meetRaw(ctx context.Context, b *Built, mesh stage.Key) error {
+	list := b.allPlaced()
+	keys, err := b.keysOf(list)
+	if err != nil {
+		return err
+	}
+	var box *geom.Box
+	if b.framed() {
+		box = b.Job.Object
+	}
+	key, err := stage.KeyOf("raw", rawVersion, []any{thinVersion, b.grain(), box}, append([]stage.Key{mesh}, keys...)...)
+	if err != nil {
+		return err
+	}
+	b.Mesh.Raw, err = stage.Run(r.store, "raw", "job", key, stage.JSON[[]RawDistance](), func() ([]RawDistance, error) {
+		index, err := distance.Build(ctx, b.Surface)
+		if err != nil {
+			return nil, err
+		}
+		var out []RawDistance
+		for _, p := range list {
+			c, err := r.thin(ctx, b, p.file)
+			if err != nil {
+				return nil, err
+			}
+			d, err := rawDistance(ctx, index, c.Moved(p.toFrame), box, rawReach*b.Job.Mesh.Voxel)
+			if err != nil {
+				return nil, err
+			}
+			d.File = p.file
+			out = append(out, d)
+		}
+		return out, nil
+	})
+	return err
+}
+
+// rawDistance measures the points of c in the box against the mesh of the index.
+func rawDistance(ctx context.Context, index *distance.Index, c *scan.Cloud, box *geom.Box, reach float64) (RawDistance, error) {
+	var d RawDistance
+	var points []geom.Vec
+	for i := range c.X {
+		if p := c.At(i); p.IsFinite() && (box == nil || box.Contains(p)) {
+			points = append(points, p)
+		}
+	}
+	hits, err := index.ClosestAll(ctx, points, reach)
+	if err != nil {
+		return d, err
+	}
+	var signed, size []float64
+	var squares float64
+	for i, h := range hits {
+		if h.Triangle < 0 {
+			d.Beyond++
+			continue
+		}
+		signed, size, squares = append(signed, h.Signed), append(size, math.Abs(h.Signed)), squares+h.Signed*h.Signed
+		if e := math.Abs(h.Signed); e >= d.Max {
+			d.Max, d.MaxAt = e, points[i]
+		}
+	}
+	if d.Points = len(signed); d.Points == 0 {
+		return d, nil
+	}
+	slices.Sort(signed)
+	slices.Sort(size)
+	d.Median, d.P999 = signed[d.Points/2], size[min(d.Points*999/1000, d.Points-1)]
+	d.RMS = math.Sqrt(squares / float64(d.Points))
+	return d, nil
+}
