@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"trammel/pipeline/distance"
+	"trammel/pipeline/fuse"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/reduce"
 	"trammel/pipeline/scan"
@@ -90,7 +91,7 @@ func (r *run) meetRaw(ctx context.Context, b *Built, mesh stage.Key) error {
 	if b.framed() {
 		box = b.Job.Object
 	}
-	key, err := stage.KeyOf("raw", rawVersion, []any{thinVersion, b.grain(), box}, append([]stage.Key{mesh}, keys...)...)
+	key, err := stage.KeyOf("raw", rawVersion, []any{fuseVersion, b.Job.Mesh.Voxel, box}, append([]stage.Key{mesh}, keys...)...)
 	if err != nil {
 		return err
 	}
@@ -101,11 +102,11 @@ func (r *run) meetRaw(ctx context.Context, b *Built, mesh stage.Key) error {
 		}
 		var out []RawDistance
 		for _, p := range list {
-			c, err := r.thin(ctx, b, p.file)
+			v, err := b.fusionView(ctx, p)
 			if err != nil {
 				return nil, err
 			}
-			d, err := rawDistance(ctx, index, c.Moved(p.toFrame), box, rawReach*b.Job.Mesh.Voxel)
+			d, err := rawDistance(ctx, index, v, box, rawReach*b.Job.Mesh.Voxel)
 			if err != nil {
 				return nil, err
 			}
@@ -117,12 +118,13 @@ func (r *run) meetRaw(ctx context.Context, b *Built, mesh stage.Key) error {
 	return err
 }
 
-// rawDistance measures the points of c in the box against the mesh of the index.
-func rawDistance(ctx context.Context, index *distance.Index, c *scan.Cloud, box *geom.Box, reach float64) (RawDistance, error) {
+// rawDistance measures the points of a view in the box, if they count, against the mesh of
+// the index.
+func rawDistance(ctx context.Context, index *distance.Index, v fuse.View, box *geom.Box, reach float64) (RawDistance, error) {
 	var d RawDistance
 	var points []geom.Vec
-	for i := range c.X {
-		if p := c.At(i); p.IsFinite() && (box == nil || box.Contains(p)) {
+	for i := range v.Cloud.X {
+		if p := v.ToCommon.Apply(v.Cloud.At(i)); v.Weight[i] > 0 && p.IsFinite() && (box == nil || box.Contains(p)) {
 			points = append(points, p)
 		}
 	}
