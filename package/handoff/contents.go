@@ -72,6 +72,10 @@ func (r Request) pages(ctx context.Context, out *Outcome, doc report.Report) ([]
 	if err != nil {
 		return nil, err
 	}
+	pitches, err := report.PitchesCSV(doc)
+	if err != nil {
+		return nil, err
+	}
 	pictures, err := report.Draw(ctx, out.Built)
 	if err != nil {
 		return nil, fmt.Errorf("draw the report's pictures: %w", err)
@@ -85,7 +89,7 @@ func (r Request) pages(ctx context.Context, out *Outcome, doc report.Report) ([]
 		return nil, fmt.Errorf("write the report PDF: %w", err)
 	}
 	return []bag.File{
-		text("report/datum-report.json", encoded), text("report/mounts.csv", mounts),
+		text("report/datum-report.json", encoded), text("report/mounts.csv", mounts), text("report/pitches.csv", pitches),
 		text("report/datum-report.html", page), text("report/datum-report.pdf", pdf),
 	}, nil
 }

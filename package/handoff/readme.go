@@ -25,6 +25,7 @@ func readMe(r report.Report, name string, forms []form) []byte {
 		}
 	}
 	line("  report/mounts.csv             the mount points")
+	line("  report/pitches.csv            distances and angles between them")
 	if r.Datum != nil && r.Datum.Fits {
 		line("  report/datum-4x4.txt          the datum as a matrix, there and back")
 	}

@@ -18,7 +18,6 @@ import (
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
 	"trammel/pipeline/length"
-	"trammel/pipeline/mount"
 	"trammel/pipeline/sphere"
 )
 
@@ -175,6 +174,7 @@ type Report struct {
 	Mesh     Mesh       `json:"mesh"`
 	Datum    *Datum     `json:"datum"`
 	Mounts   []Mount    `json:"mounts"`
+	Pitches  []Pitch    `json:"pitches"`  // between all mounts that were found
 	Stickers []struct{} `json:"stickers"` // none are looked for in this version
 	Coverage []Coverage `json:"coverage"`
 	Accepted []Decision `json:"accepted"`
@@ -241,22 +241,6 @@ type DatumPoint struct {
 	Sphere   string `json:"sphere"`
 	Residual Vec3   `json:"residual"`
 	Used     bool   `json:"used"`
-}
-
-// Mount is a measured mount.
-type Mount struct {
-	Name          string      `json:"name"`
-	Kind          job.Feature `json:"kind"`
-	Found         bool        `json:"found"`
-	Center        Vec3        `json:"center"`
-	Axis          Vec3        `json:"axis"`
-	Diameter      float64     `json:"diameter"`
-	Sigma         Vec3        `json:"sigma"`
-	SigmaDiameter float64     `json:"sigma_diameter"`
-	Deviation     Vec3        `json:"deviation"` // center minus the sheet's near
-	Points        int         `json:"points"`
-	Arc           float64     `json:"arc"`
-	Instrument    string      `json:"instrument"`
 }
 
 // Coverage is how well a required region was seen.
@@ -392,7 +376,7 @@ type Context struct {
 func NewReport(b *pipeline.Built, x Context) Report {
 	s := scaleOf(b.Units)
 	r := Report{Check: newCheck(&b.Checked, b.ToFrame, "trammel-report/1"), Job: b.Job.Job, Title: b.Job.Title, Client: b.Job.Client,
-		Revision: x.Revision, Program: x.Program, Tracked: []Tracked{}, Overlaps: []Overlap{}, Bends: []Bend{}, Mounts: []Mount{}, Stickers: []struct{}{}, Coverage: []Coverage{},
+		Revision: x.Revision, Program: x.Program, Tracked: []Tracked{}, Overlaps: []Overlap{}, Bends: []Bend{}, Mounts: []Mount{}, Pitches: []Pitch{}, Stickers: []struct{}{}, Coverage: []Coverage{},
 		Accepted: append([]Decision{}, x.Accepted...), Released: append([]Decision{}, x.Released...)}
 	for _, t := range b.Tracked {
 		pose := b.ToFrame.After(t.ToNetwork)
@@ -410,7 +394,10 @@ func NewReport(b *pipeline.Built, x Context) Report {
 		tidy(m.Area * float64(s) * float64(s)), m.BoundaryEdges, m.NonManifoldEdges, s.box(m.Bounds)}
 	r.Datum = datumOf(b, s)
 	for _, mt := range b.Mounts {
-		r.Mounts = append(r.Mounts, mountOf(mt, s))
+		r.Mounts = append(r.Mounts, mountOf(mt, s, b.Units))
+	}
+	for _, p := range b.Pitches {
+		r.Pitches = append(r.Pitches, pitchOf(p, s))
 	}
 	for _, c := range b.Coverage {
 		r.Coverage = append(r.Coverage, Coverage{c.Name, tidy(c.Seen), c.Share, s.length(c.Spacing)})
@@ -434,11 +421,6 @@ func datumOf(b *pipeline.Built, s scale) *Datum {
 		d.Points = append(d.Points, DatumPoint{p.Name, p.Sphere, s.vec(p.Residual), p.Used})
 	}
 	return d
-}
-
-func mountOf(m mount.Result, s scale) Mount {
-	return Mount{Name: m.Name, Kind: m.Kind, Found: m.Found, Center: s.vec(m.Center), Axis: plain(m.Axis), Diameter: s.length(m.Diameter), Sigma: s.vec(m.Cov.Sigmas()),
-		SigmaDiameter: s.length(m.SigmaDia), Deviation: s.vec(m.Deviation), Points: m.Points, Arc: tidy(m.ArcDeg), Instrument: m.Instrument}
 }
 
 // JSON encodes a document as it stands in a package: indented by one space,

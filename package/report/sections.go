@@ -66,45 +66,6 @@ func planSection(r *Report, p *Pictures) section {
 	return s
 }
 
-// mountsSection gives each mount four lines: its centre and its diameter, each with
-// its uncertainty. The expanded uncertainty is named as the GUM (JCGM 100:2008,
-// 6.2.1) wants it, with its coverage factor.
-func mountsSection(r *Report, f figures) section {
-	s := section{ID: "mounts", Title: "Mounts"}
-	if len(r.Mounts) == 0 {
-		s.Text = []string{"The job sheet asks for no mounts."}
-		return s
-	}
-	s.Text = []string{"u is the standard uncertainty (one sigma; fit, registration and datum together), U = 2·u the expanded uncertainty with coverage factor 2, " +
-		"about 95 % where errors are normal. The last column is the measured place minus the one that the sheet expects."}
-	t := table{Caption: "Mounts: measured places and diameters", Columns: []column{{Name: "Mount", Share: 7}, {Name: "", Share: 1.6},
-		{Name: f.in("Measured"), Share: 3, Number: true}, {Name: f.in("u"), Share: 2.2, Number: true}, {Name: f.in("U = 2·u"), Share: 2.2, Number: true}, {Name: f.in("From sheet"), Share: 2.6, Number: true}}}
-	for _, m := range r.Mounts {
-		t.Groups = append(t.Groups, mountGroup(m, f))
-	}
-	s.Tables = []table{t}
-	return s
-}
-
-func mountGroup(m Mount, f figures) group {
-	if !m.Found {
-		return group{Name: m.Name + "\n" + string(m.Kind), Mark: job.Hold, Rows: [][]string{{"", "not found", "", "", ""}}}
-	}
-	about := []string{m.Name, string(m.Kind) + " seen by " + m.Instrument + ", " + plural(m.Points, "point", "points")}
-	if m.Arc > 0 {
-		about = append(about, fixed(m.Arc, 0)+"° of its rim seen")
-	}
-	about = append(about, "axis "+beside(m.Axis, ", ", func(x float64) string { return fixed(x, 4) }))
-	g := group{Name: strings.Join(about, "\n")}
-	for i, name := range [...]string{"X", "Y", "Z"} {
-		g.Rows = append(g.Rows, []string{name, f.at(m.Center[i]), f.fine(m.Sigma[i]), f.fine(2 * m.Sigma[i]), f.signed(m.Deviation[i])})
-	}
-	if m.Diameter > 0 {
-		g.Rows = append(g.Rows, []string{"Ø", f.at(m.Diameter), f.fine(m.SigmaDiameter), f.fine(2 * m.SigmaDiameter), ""})
-	}
-	return g
-}
-
 func datumSection(r *Report, f figures) section {
 	s := section{ID: "datum", Title: "Datum"}
 	if r.Datum == nil {

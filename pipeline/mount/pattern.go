@@ -162,8 +162,8 @@ func closest(places []geom.Vec, i int) float64 {
 }
 
 // fitted fits the pattern's shape to its holes and reports its place, its sizes
-// and how well it fits: the rms of the holes' distances from where the shape has
-// them. Holes count alike; their covariances give that of the sizes.
+// and how well it fits: the rms of the holes' distances from where the fitted
+// shape has them. Holes count alike; their covariances give that of the sizes.
 func fitted(m job.Mount, holes []Result) Result {
 	r := Result{Name: m.Name, Kind: m.Expect, Found: true, Instrument: holes[0].Instrument, Axis: holes[0].Axis, AxisCov: holes[0].AxisCov, ArcDeg: 360}
 	places := make([]geom.Vec, len(holes))
@@ -180,11 +180,11 @@ func fitted(m job.Mount, holes []Result) Result {
 	sigma := math.Sqrt(fitCov.Trace() / 3 * n) // of one coordinate of one hole
 	switch m.Shape {
 	case job.OnCircle:
-		r.onCircle(places, sigma)
+		r.onCircle(holes, places, sigma)
 	case job.OnRectangle:
-		r.onRectangle(places, sigma)
+		r.onRectangle(holes, places, sigma)
 	case job.Listed:
-		r.onList(m.Places, places)
+		r.onList(nil, m.Places, places)
 	}
 	r.FitCov, r.Cov = fitCov, fitCov.Add(frame)
 	r.Deviation = r.Center.Sub(m.Nominal())
@@ -196,9 +196,8 @@ func fitted(m job.Mount, holes []Result) Result {
 	return r
 }
 
-// onCircle fits the bolt circle. Its residuals are radial; how evenly the holes
-// stand round it shows in the pitches.
-func (r *Result) onCircle(places []geom.Vec, sigma float64) {
+// onCircle fits the bolt circle, and holes evenly round it.
+func (r *Result) onCircle(holes []Result, places []geom.Vec, sigma float64) {
 	u, v := around(r.Axis)
 	x, y := make([]float64, len(places)), make([]float64, len(places))
 	for i, p := range places {
@@ -210,37 +209,46 @@ func (r *Result) onCircle(places []geom.Vec, sigma float64) {
 		return // holes in one line: the pitches show it
 	}
 	r.Center = r.Center.AddScaled(c.X, u).AddScaled(c.Y, v)
-	r.RMS = c.RMS
 	r.Sizes = append(r.Sizes, Size{Name: "bolt_circle", Value: 2 * c.Radius, Sigma: 2 * math.Sqrt(c.Cov[8])})
 	step := 2 * math.Pi / float64(len(x))
 	uneven := 0.0
+	even := make([]geom.Vec, len(x))
 	for i := range x {
+		sin, cos := math.Sincos(float64(i) * step)
+		even[i] = geom.Vec{X: c.Radius * cos, Y: c.Radius * sin}
 		turn := math.Atan2(y[i]-c.Y, x[i]-c.X) - math.Atan2(y[0]-c.Y, x[0]-c.X) - float64(i)*step
 		uneven = math.Max(uneven, math.Abs(math.Remainder(turn, 2*math.Pi)))
 	}
 	r.Sizes = append(r.Sizes, Size{Name: "uneven", Value: uneven * 180 / math.Pi, Sigma: sigma / c.Radius * 180 / math.Pi, Angle: true})
+	r.onList(holes, even, places)
 }
 
 // onRectangle takes the means of opposite sides; in order around, hole i and i+1
 // are neighbours. The best rectangle's corners leave the residuals.
-func (r *Result) onRectangle(p []geom.Vec, sigma float64) {
+func (r *Result) onRectangle(holes []Result, p []geom.Vec, sigma float64) {
 	a, b := p[1].Sub(p[0]).Add(p[2].Sub(p[3])).Scale(0.5), p[3].Sub(p[0]).Add(p[2].Sub(p[1])).Scale(0.5)
 	long, short := a.Norm(), b.Norm()
 	r.Sizes = append(r.Sizes, Size{Name: "side_1", Value: long, Sigma: sigma}, Size{Name: "side_2", Value: short, Sigma: sigma},
 		Size{Name: "square", Value: math.Abs(90 - 180/math.Pi*math.Acos(math.Max(-1, math.Min(1, a.Unit().Dot(b.Unit()))))), Sigma: sigma * math.Sqrt(1/(long*long)+1/(short*short)) * 180 / math.Pi, Angle: true})
 	ideal := []geom.Vec{{X: -long / 2, Y: -short / 2}, {X: long / 2, Y: -short / 2}, {X: long / 2, Y: short / 2}, {X: -long / 2, Y: short / 2}}
-	r.onList(ideal, p)
+	r.onList(holes, ideal, p)
 }
 
-// onList fits the nominal places onto the measured ones without a change of scale.
-func (r *Result) onList(want, got []geom.Vec) {
+// onList fits the places of the shape onto the measured ones without a change of
+// scale. Holes that have no nominal places of their own are compared with these.
+func (r *Result) onList(holes []Result, want, got []geom.Vec) {
 	if len(want) < 3 {
 		if len(want) == 2 {
 			r.RMS = math.Abs(want[0].Dist(want[1])-got[0].Dist(got[1])) / 2
 		}
 		return
 	}
-	if _, rms, err := fit.Rigid(want, got, nil); err == nil {
-		r.RMS = rms
+	pose, rms, err := fit.Rigid(want, got, nil)
+	if err != nil {
+		return // in one line: the pitches show how they lie
+	}
+	r.RMS = rms
+	for i := range holes {
+		holes[i].Deviation = got[i].Sub(pose.Apply(want[i]))
 	}
 }

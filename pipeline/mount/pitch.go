@@ -3,8 +3,10 @@ package mount
 import (
 	"math"
 	"slices"
+	"strings"
 
 	"trammel/pipeline/geom"
+	"trammel/pipeline/job"
 )
 
 // Pitch is what lies between two mounts.
@@ -19,14 +21,15 @@ type Pitch struct {
 }
 
 // Pitches returns the distances and angles between all mounts that were found, in
-// the order of the results. What two mounts share cancels: an instrument whose
+// the order of the results, but for a pattern and its own holes. What two mounts share cancels: an instrument whose
 // scans share one pose moves them together, and only its turn acts on what lies
 // between them; the datum moves all of them together.
 func Pitches(results []Result, seen []Seen) []Pitch {
 	var out []Pitch
 	for i := range results {
 		for k := i + 1; k < len(results); k++ {
-			if results[i].Found && results[k].Found {
+			own := results[i].Kind == job.Pattern && strings.HasPrefix(results[k].Name, results[i].Name+"-")
+			if results[i].Found && results[k].Found && !own {
 				out = append(out, pitchOf(&results[i], &results[k], seen))
 			}
 		}
@@ -143,9 +146,9 @@ type Position struct {
 	Decision  Decision
 }
 
-// coverage is the coverage factor of the expanded uncertainty that guards the
+// Coverage is the coverage factor of the expanded uncertainty that guards the
 // limits: 2, about 95 % (CV-3.6).
-const coverage = 2
+const Coverage = 2
 
 // positionOf judges a place against its nominal one. The nominal axis goes through
 // the nominal place along the measured one.
@@ -163,7 +166,7 @@ func positionOf(center, nominal, axis geom.Vec, cov geom.Mat, zone float64) Posi
 }
 
 func decide(deviation, sigma, zone float64) Decision {
-	guard := coverage * sigma
+	guard := Coverage * sigma
 	switch {
 	case deviation+guard <= zone:
 		return Pass

@@ -44,7 +44,7 @@ func suggestions(diameter, sigma float64) []Thread {
 	for _, t := range metric {
 		low := minorOf(t.d, t.pitch)
 		high := low + t.limit
-		if diameter < low-coverage*sigma || diameter > high+coverage*sigma {
+		if diameter < low-Coverage*sigma || diameter > high+Coverage*sigma {
 			continue
 		}
 		list = append(list, fitting{Thread{t.name, [2]float64{low, high}}, math.Abs(diameter-(low+high)/2) / t.limit})
