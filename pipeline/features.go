@@ -21,7 +21,7 @@ import (
 
 const (
 	measureVersion = 5
-	coverVersion   = 4
+	coverVersion   = 5
 )
 
 // allPlaced lists every scan that has a place.
@@ -198,11 +198,21 @@ func meanCov(list []placed, p geom.Vec) geom.Mat {
 
 // cover judges the required regions.
 func (r *run) cover(ctx context.Context, b *Built) error {
-	if len(b.Job.Coverage) == 0 || !b.framed() {
+	if !b.framed() || b.lookedAt() == nil || len(b.allPlaced()) == 0 {
 		return nil
 	}
 	list := b.allPlaced()
-	key, err := b.stageKey("cover", coverVersion, b.Job.Coverage, list)
+	var err error
+	if b.Unseen, err = r.unseen(ctx, b, list); err != nil {
+		return err
+	}
+	if len(b.Job.Coverage) == 0 {
+		return nil
+	}
+	key, err := b.stageKey("cover", coverVersion, struct {
+		Regions []job.Region
+		Gaps    []RegionGap
+	}{b.Job.Coverage, b.Unseen.Regions}, list)
 	if err != nil {
 		return err
 	}
@@ -229,8 +239,12 @@ func (r *run) coverNow(ctx context.Context, b *Built, list []placed) ([]coverage
 		}
 	}
 	var out []coverage.Result
-	for _, g := range regions {
-		out = append(out, g.Result())
+	for k, g := range regions {
+		missing := 0.0
+		if gap := b.Unseen.Regions[k]; gap.Seen > 0 {
+			missing = 1 - gap.Share()
+		}
+		out = append(out, g.Result(missing))
 	}
 	return out, nil
 }

@@ -68,6 +68,10 @@ func Check(ctx context.Context, dir string, sheet *job.Sheet, o Options) (*Check
 	if err != nil {
 		return nil, err
 	}
+	b := &Built{Checked: *c}
+	if c.Unseen, err = r.unseen(ctx, b, b.placedStations()); err != nil {
+		return nil, fmt.Errorf("look for gaps: %w", err)
+	}
 	c.finish()
 	return c, nil
 }

@@ -64,6 +64,7 @@ type Checked struct {
 	Findings []job.Finding   // all of the job, those of its files included
 
 	Predicted []Predicted // how well registration places the object's corners and mounts
+	Unseen    *Unseen     // gaps in what was seen; nil where nothing says what is to be seen
 
 	observed  []network.Station // what the network was solved from
 	capturing bool              // the job still counts as being captured

@@ -26,6 +26,9 @@ func printChecked(e *env, c *pipeline.Checked) {
 	_ = w.Flush() // a terminal that is gone cannot be told so
 	printOddities(e, c.Files)
 	printNetwork(e, c)
+	if text := c.Unseen.Words(); text != "" {
+		say(e.stdout, "Unseen: %s\n", printable(text))
+	}
 	printFindings(e, c.Findings)
 	holds, warns := 0, 0
 	for _, f := range c.Findings {

@@ -4,8 +4,11 @@
 // The region is cut into cells. A cell with points holds surface; the instrument
 // that saw it best decides whether it was seen densely enough or too sparsely. The
 // share is that of the dense cells among all cells with surface. Surface that no
-// scan has a single point of cannot be told from air by that and is not counted;
-// a region without any point counts as not seen at all.
+// scan has a single point of cannot be told from air by that: it is estimated by the
+// openings that the seen surface leaves and that nobody looked through (Gaps, Explain).
+// That is an upper bound, since parts that touch each other leave openings as well, so it
+// is reported beside the share and does not lower it. A region without any point counts as
+// not seen at all. Next says from where the most would be seen.
 package coverage
 
 import (
@@ -25,6 +28,7 @@ type Result struct {
 	Share    float64 // required
 	Spacing  float64 // point spacing that 95 % of the seen surface reach, mm; 0 where nothing was seen
 	Limit    float64 // largest allowed spacing, mm
+	Missing  float64 // share of the region's surface that may lie in gaps nobody looked through, 0 to 1
 	Findings []job.Finding
 }
 
@@ -87,9 +91,9 @@ func (g *Region) EndScan() {
 	}
 }
 
-// Result judges the region.
-func (g *Region) Result() Result {
-	r := Result{Name: g.want.Name, Share: g.want.Share, Limit: g.want.Spacing}
+// Result judges the region; missing is the share of its surface that may lie in gaps.
+func (g *Region) Result(missing float64) Result {
+	r := Result{Name: g.want.Name, Share: g.want.Share, Limit: g.want.Spacing, Missing: missing}
 	var dense, sparse float64
 	var spacings []float64
 	for c, n := range g.points {
@@ -144,14 +148,22 @@ func (g *Region) besideDense(c int) bool {
 
 func (g *Region) findings(r Result) []job.Finding {
 	if r.Seen >= r.Share {
-		return nil
+		if r.Seen*(1-r.Missing) >= r.Share {
+			return nil
+		}
+		return []job.Finding{{Code: job.RegionUncovered, Severity: job.Note, Subject: r.Name,
+			Text: fmt.Sprintf("Of the surface seen in region %s %.0f %% are dense enough, but about %.0f %% more may lie in gaps that nobody looked through, so that %.0f %% of all of it, as required, are not sure. To do: see whether the gaps are where parts touch each other, or scan them.",
+				r.Name, 100*r.Seen, 100*r.Missing, 100*r.Share)}}
 	}
 	text := fmt.Sprintf("Only %.0f %% of the surface in region %s was seen with a point spacing of %s or less, %.0f %% are required",
 		100*r.Seen, r.Name, length.Format(r.Limit, length.Millimetre), 100*r.Share)
 	if r.Spacing == 0 {
 		text += "; no scan has any point there. To do: check the region's box in the job sheet, then scan that region."
 	} else {
-		text += fmt.Sprintf("; 95 %% of it have a spacing of %s. To do: scan it from nearer or more squarely, an underside with the hand scanner.", length.Format(r.Spacing, length.Millimetre))
+		if r.Missing >= 0.01 {
+			text += fmt.Sprintf("; about %.0f %% of it may lie in gaps that nobody looked through", 100*r.Missing)
+		}
+		text += fmt.Sprintf("; 95 %% of what was seen have a spacing of %s. To do: scan it from nearer or more squarely, an underside with the hand scanner.", length.Format(r.Spacing, length.Millimetre))
 	}
 	return []job.Finding{{Code: job.RegionUncovered, Severity: job.Hold, Subject: r.Name, Text: text}}
 }

@@ -45,7 +45,7 @@ func TestSpacingOfKnownLattices(t *testing.T) {
 	for _, c := range cases {
 		g := NewRegion(sheet(c.limit))
 		lattice(g, geom.Vec{}, 0, 900, c.spacing)
-		r := g.Result()
+		r := g.Result(0)
 		if r.Seen != c.seen || math.Abs(r.Spacing-c.spacingBack) > 1e-9 || len(r.Findings) != c.findings {
 			t.Errorf("%s: seen %.3f at %.3f mm with %d findings, want %.0f at %.0f mm with %d", c.name, r.Seen, r.Spacing, len(r.Findings), c.seen, c.spacingBack, c.findings)
 		}
@@ -59,7 +59,7 @@ func TestShareOfAHalfDenseSurface(t *testing.T) {
 	g := NewRegion(sheet(10))
 	lattice(g, geom.Vec{}, 0, 600, 10)
 	lattice(g, geom.Vec{}, 600, 900, 30)
-	r := g.Result()
+	r := g.Result(0)
 	if math.Abs(r.Seen-2.0/3) > 1e-9 || r.Spacing != 30 {
 		t.Errorf("seen %.4f at %.1f mm, want 2/3 at 30 mm", r.Seen, r.Spacing)
 	}
@@ -81,7 +81,7 @@ func TestShareOfAHalfDenseSurface(t *testing.T) {
 func TestClippedCellsAreNotSparse(t *testing.T) {
 	g := NewRegion(sheet(10))
 	lattice(g, geom.Vec{}, 0, 610, 10) // cells are 30 mm wide: 20 and a third
-	if r := g.Result(); r.Seen != 1 {
+	if r := g.Result(0); r.Seen != 1 {
 		t.Errorf("seen %.4f of a surface that is dense to its border", r.Seen)
 	}
 }
@@ -93,11 +93,11 @@ func TestBestScanDecides(t *testing.T) {
 	for i := range 9 {
 		lattice(g, geom.Vec{X: float64(i % 3), Y: float64(i / 3)}, 0, 900, 30)
 	}
-	if r := g.Result(); r.Seen != 0 {
+	if r := g.Result(0); r.Seen != 0 {
 		t.Errorf("nine sparse scans count as %.2f dense", r.Seen)
 	}
 	lattice(g, geom.Vec{}, 0, 900, 10)
-	if r := g.Result(); r.Seen != 1 || r.Findings != nil {
+	if r := g.Result(0); r.Seen != 1 || r.Findings != nil {
 		t.Errorf("one dense scan among them: seen %.2f, %v", r.Seen, r.Findings)
 	}
 }
@@ -108,7 +108,7 @@ func TestRegionWithoutPoints(t *testing.T) {
 	g.AddPoint(geom.Vec{X: math.NaN(), Y: 5, Z: 5})
 	g.AddPoint(geom.Vec{X: math.Inf(1), Y: 5, Z: 5})
 	g.EndScan()
-	r := g.Result()
+	r := g.Result(0)
 	if r.Seen != 0 || r.Spacing != 0 || len(r.Findings) != 1 {
 		t.Fatalf("got %+v", r)
 	}
@@ -147,7 +147,7 @@ func TestSameAnywhereAndInAnyScale(t *testing.T) {
 	base := NewRegion(sheet(16))
 	lattice(base, geom.Vec{}, 0, 450, 16)
 	lattice(base, geom.Vec{}, 450, 900, 64)
-	want := base.Result()
+	want := base.Result(0)
 	rapid.Check(t, func(t *rapid.T) {
 		shift := geom.Vec{X: float64(rapid.IntRange(-1e7, 1e7).Draw(t, "x")), Z: 1e7}
 		r := sheet(16)
@@ -155,7 +155,7 @@ func TestSameAnywhereAndInAnyScale(t *testing.T) {
 		g := NewRegion(r)
 		lattice(g, shift, 0, 450, 16)
 		lattice(g, shift, 450, 900, 64)
-		if got := g.Result(); got.Seen != want.Seen || got.Spacing != want.Spacing {
+		if got := g.Result(0); got.Seen != want.Seen || got.Spacing != want.Spacing {
 			t.Errorf("at %v: seen %.4f at %.3f mm, want %.4f at %.3f mm", shift, got.Seen, got.Spacing, want.Seen, want.Spacing)
 		}
 	})
