@@ -58,10 +58,11 @@ func Locate(ctx context.Context, source, target *scan.Cloud, o LocateOptions) ([
 	if err != nil {
 		return nil, err
 	}
-	if motions, err = l.screen(ctx, motions); err != nil {
+	rough, err := l.screen(ctx, motions, screened)
+	if err != nil {
 		return nil, err
 	}
-	found, err := l.settle(ctx, motions, 4*l.cell)
+	found, err := l.settle(ctx, rough)
 	if err != nil {
 		return nil, err
 	}
@@ -81,13 +82,15 @@ func Locate(ctx context.Context, source, target *scan.Cloud, o LocateOptions) ([
 	return found, nil
 }
 
-// Numbers of placements kept from step to step. They bound the work; the right
-// placement was among the first few in all simulated pairs that were placed at all.
+// Numbers of placements kept from step to step. They bound the work. In simulated
+// pairs, the right placement was among the first eight of the screened ones wherever
+// it was proposed at all.
 const (
 	agreeMotions = 60   // of each size of neighbourhood
 	voteMotions  = 60   // of the point pairs
-	screened     = 24   // refined coarsely
-	finished     = 8    // refined finely
+	screened     = 12   // refined coarsely
+	turned       = 4    // refined coarsely, of those turned by quarters
+	finished     = 6    // refined finely
 	keyPlaces    = 1200 // most distinct places of the source that are matched; half of all where that is fewer
 	likePlaces   = 3    // most similar places of the target that each is paired with
 )
@@ -127,29 +130,26 @@ func (l *locator) propose(ctx context.Context) ([]feature.Motion, error) {
 	return append(all, voted...), err
 }
 
-// screen keeps the motions under which most of the coarse surfaces meet.
-func (l *locator) screen(ctx context.Context, motions []feature.Motion) ([]feature.Motion, error) {
+// screen nudges the motions towards the surface and keeps those under which most of the
+// coarse clouds meet, different ones only.
+func (l *locator) screen(ctx context.Context, motions []feature.Motion, most int) ([]Placement, error) {
 	found := make([]Placement, len(motions))
 	err := par.Each(ctx, len(motions), func(i int) error {
-		found[i].SourceToTarget = motions[i].Pose
-		found[i].Evidence = l.coarse.examine(motions[i].Pose)
-		found[i].Score = found[i].score()
+		p := &found[i]
+		p.SourceToTarget = l.nudge(motions[i].Pose)
+		p.Evidence = l.coarse.examine(p.SourceToTarget)
+		p.Score = p.score()
 		return nil
 	})
-	var out []feature.Motion
-	for _, p := range l.different(found, 2*l.cell, screened) {
-		out = append(out, feature.Motion{Pose: p.SourceToTarget})
-	}
-	return out, err
+	return l.different(found, 2*l.cell, most), err
 }
 
-// settle refines each motion, off by up to reach, with the coarse clouds and keeps the
-// different ones.
-func (l *locator) settle(ctx context.Context, motions []feature.Motion, reach float64) ([]Placement, error) {
-	found := make([]Placement, len(motions))
-	err := par.Each(ctx, len(motions), func(i int) error {
-		p, err := l.refine(ctx, l.source.coarseCloud, l.target.coarseCloud, motions[i].Pose, Options{Reach: reach, Grain: l.cell})
-		if err != nil {
+// settle refines the placements with the coarse clouds and keeps the different ones.
+func (l *locator) settle(ctx context.Context, rough []Placement) ([]Placement, error) {
+	found := make([]Placement, len(rough))
+	err := par.Each(ctx, len(rough), func(i int) error {
+		p, err := l.refine(ctx, l.source.coarseCloud, l.target.coarseCloud, rough[i].SourceToTarget, Options{Reach: 3 * l.cell, Grain: l.cell})
+		if err != nil || p.Pairs == 0 {
 			return err
 		}
 		p.Evidence = l.coarse.examine(p.SourceToTarget)
@@ -176,8 +176,12 @@ func (l *locator) turnAround(ctx context.Context, found []Placement) ([]Placemen
 	for _, turn := range quarters(l.target.coarse) {
 		motions = append(motions, feature.Motion{Pose: turn.After(best)})
 	}
-	turned, err := l.settle(ctx, motions, largeRadius*l.cell)
-	return l.different(append(found, turned...), l.cell, finished), err
+	rough, err := l.screen(ctx, motions, turned)
+	if err != nil {
+		return nil, err
+	}
+	more, err := l.settle(ctx, rough)
+	return l.different(append(found, more...), l.cell, finished), err
 }
 
 // quarters returns the nine turns by quarters about the principal axes through the
@@ -199,25 +203,44 @@ func quarters(p feature.Points) []geom.Pose {
 	return out
 }
 
-// finish refines with the fine clouds and judges by them.
+// finish refines what may still come first, judges it by the fine clouds, and
+// refines the best as finely as they allow.
 func (l *locator) finish(ctx context.Context, rough []Placement) ([]Placement, error) {
+	rough = slices.DeleteFunc(rough, func(p Placement) bool { return p.score() < hopeless*rough[0].score() })
 	found := make([]Placement, len(rough))
 	err := par.Each(ctx, len(rough), func(i int) error {
-		p, err := l.refine(ctx, l.source.fineCloud, l.target.fineCloud, rough[i].SourceToTarget, Options{Reach: 2 * l.cell, Grain: l.grain})
-		if err != nil {
-			return err
-		}
-		p.Evidence = l.fine.examine(p.SourceToTarget)
-		p.Blocked = l.blocked(p.SourceToTarget)
-		p.Score = p.score() * p.held()
-		found[i] = p
-		return nil
+		var err error
+		found[i], err = l.finely(ctx, rough[i], math.Max(l.grain, l.cell/2))
+		return err
 	})
-	return l.different(found, l.cell, finished), err
+	found = l.different(found, l.cell, finished)
+	if err != nil || len(found) == 0 {
+		return nil, err
+	}
+	if found[0], err = l.finely(ctx, found[0], l.grain); err != nil {
+		return nil, err
+	}
+	return l.different(found, l.cell, finished), nil
+}
+
+// hopeless is the share of the best coarse score below which a placement can neither be
+// the best in the end nor nearly as good.
+const hopeless = 0.5
+
+// finely refines with cells of the grain and judges by all that is known.
+func (l *locator) finely(ctx context.Context, rough Placement, grain float64) (Placement, error) {
+	p, err := l.refine(ctx, l.source.fineCloud, l.target.fineCloud, rough.SourceToTarget, Options{Reach: 3 * grain, Grain: grain})
+	if err != nil || p.Pairs == 0 {
+		return Placement{}, err
+	}
+	p.Evidence = l.fine.examine(p.SourceToTarget)
+	p.Blocked = l.blocked(p.SourceToTarget)
+	p.Score = p.score() * p.held()
+	return p, nil
 }
 
 // refine is Align, except that surfaces which do not meet are no error but a
-// placement without a score.
+// placement without pairs, which gets no score.
 func (l *locator) refine(ctx context.Context, source, target *scan.Cloud, guess geom.Pose, o Options) (Placement, error) {
 	r, err := Align(ctx, source, target, guess, o)
 	if errors.Is(err, ErrNoOverlap) {

@@ -26,6 +26,8 @@ const (
 	leastFacing  = 0.8 // cosine between the normals of a pair after the motion: 37 degrees
 	leastSupport = 4
 	lever        = 6 // in tolerances: how far along the normal a pair's second point lies
+	nearReach    = 4 // in tolerances: motions nearer than this at the middle are one
+	mostTries    = 8 // seeds looked at for a motion that is returned
 )
 
 // Agree returns up to most motions of from onto to under which many of the pairs
@@ -49,19 +51,26 @@ func Agree(ctx context.Context, from, to Points, pairs []Pair, tolerance float64
 		return nil, err
 	}
 	var out []Motion
-	for _, s := range seeds {
-		if len(out) == most {
-			break
-		}
-		if a.isExplained(s, out) {
+	center := middle(from.At)
+	for tries := 0; tries < len(seeds) && tries < mostTries*most && len(out) < most; tries++ {
+		if a.isExplained(seeds[tries], out) {
 			continue
 		}
-		if m, ok := a.motion(g, s); ok {
+		m, ok := a.motion(g, seeds[tries])
+		if ok && !slices.ContainsFunc(out, func(o Motion) bool { return o.IsNear(m, center, nearReach*tolerance, sameAngle) }) {
 			out = append(out, m)
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Motion) int { return cmp.Compare(b.Support, a.Support) })
 	return out, nil
+}
+
+func middle(points []geom.Vec) geom.Vec {
+	b := geom.EmptyBox()
+	for _, p := range points {
+		b = b.Extend(p)
+	}
+	return b.Center()
 }
 
 type agreement struct {

@@ -72,11 +72,10 @@ func newVoter(model, scene Points) *voter {
 	if len(model.At) < leastSupport || len(scene.At) < leastSupport {
 		return nil
 	}
-	b := geom.EmptyBox()
+	v := &voter{model: model, scene: scene, center: middle(model.At)}
 	for _, p := range model.At {
-		b = b.Extend(p)
+		v.diameter = math.Max(v.diameter, 2*p.Dist(v.center))
 	}
-	v := &voter{model: model, scene: scene, center: b.Center(), diameter: b.Size().Norm()}
 	if !(v.diameter > 0) {
 		return nil
 	}
