@@ -168,6 +168,7 @@ func Build(ctx context.Context, dir string, sheet *job.Sheet, o Options) (*Built
 		{"fusing", r.fuse},                     // many scans → one surface
 		{"reducing", r.reduce},                 // fewer triangles, measured
 		{"measuring mounts", r.measure},        // holes, studs, bosses, faces
+		{"cutting out mounts", r.patch},        // the raw surface around each
 		{"judging coverage", r.cover},          // what was seen, and what was not
 		{"summing raw scans", r.sumRaw},        // SHA-512 for the list of sources
 	} {

@@ -129,6 +129,7 @@ type Built struct {
 	Departure []float32  // signed distance of each vertex of Surface from the fused mesh, mm
 	Mounts    []mount.Result
 	Pitches   []mount.Pitch // between all mounts that were found
+	Patches   []Patch       // the raw surface around them
 	Coverage  []coverage.Result
 	MeshKey   stage.Key         // identifies the surface and all that it depends on
 	SHA512    map[string]string // of every raw file, by File.Raw

@@ -19,6 +19,7 @@ import (
 
 	"trammel/package/bag"
 	"trammel/package/report"
+	"trammel/pipeline/format"
 	"trammel/pipeline/job"
 )
 
@@ -42,6 +43,11 @@ func (r Request) files(ctx context.Context, out *Outcome, name string, revision 
 		return nil, fmt.Errorf("read the session log: %w", err)
 	}
 	files := append(pages, meshes...)
+	patches, err := r.patches(out)
+	if err != nil {
+		return nil, err
+	}
+	files = append(files, patches...)
 	if doc.Datum != nil && doc.Datum.Fits {
 		files = append(files, text("report/datum-4x4.txt", fourByFour(doc)))
 	}
@@ -108,6 +114,20 @@ func (r Request) meshes(out *Outcome) ([]bag.File, error) {
 			return nil, fmt.Errorf("write %s: %w", m.name, err)
 		}
 		files = append(files, bag.File{Path: "mesh/" + m.name, Open: func() (io.ReadCloser, error) { return os.Open(p) }})
+	}
+	return files, nil
+}
+
+// patches writes the raw surface around each mount as a mesh of its own.
+func (r Request) patches(out *Outcome) ([]bag.File, error) {
+	var files []bag.File
+	for _, p := range out.Built.Patches {
+		var b bytes.Buffer
+		o := format.WriteOptions{Units: r.Sheet.Units, Comments: []string{"job " + r.Sheet.Job, "raw surface around a mount"}}
+		if err := format.WritePLYMesh(&b, p.Mesh, o); err != nil {
+			return nil, fmt.Errorf("write the raw surface around %s: %w", p.Mount, err)
+		}
+		files = append(files, text(report.PatchFolder+p.File, b.Bytes()))
 	}
 	return files, nil
 }

@@ -24,6 +24,9 @@ func readMe(r report.Report, name string, forms []form) []byte {
 			line("  mesh/%-24s the same surface, coarser: at most as many triangles as its name says", f.name)
 		}
 	}
+	if patches := patchCount(r); patches > 0 {
+		line("  mesh/mounts/                  the raw surface around each mount, as scanned, %d files", patches)
+	}
 	line("  report/mounts.csv             the mount points")
 	line("  report/pitches.csv            distances and angles between them")
 	if r.Datum != nil && r.Datum.Fits {
@@ -62,4 +65,15 @@ func readMe(r report.Report, name string, forms []form) []byte {
 		line("  %s", c)
 	}
 	return b.Bytes()
+}
+
+// patchCount is how many mounts have their raw surface in the package.
+func patchCount(r report.Report) int {
+	n := 0
+	for _, m := range r.Mounts {
+		if m.Patch != "" {
+			n++
+		}
+	}
+	return n
 }

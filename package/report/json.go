@@ -13,6 +13,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"math"
+	"slices"
 
 	"trammel/pipeline"
 	"trammel/pipeline/geom"
@@ -395,6 +396,11 @@ func NewReport(b *pipeline.Built, x Context) Report {
 	r.Datum = datumOf(b, s)
 	for _, mt := range b.Mounts {
 		r.Mounts = append(r.Mounts, mountOf(mt, s, b.Units))
+	}
+	for _, p := range b.Patches {
+		if i := slices.IndexFunc(r.Mounts, func(m Mount) bool { return m.Name == p.Mount }); i >= 0 {
+			r.Mounts[i].Patch = PatchFolder + p.File
+		}
 	}
 	for _, p := range b.Pitches {
 		r.Pitches = append(r.Pitches, pitchOf(p, s))

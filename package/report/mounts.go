@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -33,7 +34,11 @@ type Mount struct {
 	Position      *Position   `json:"position,omitempty"`   // where the sheet gives a tolerance
 	Threads       []Thread    `json:"suggested_threads,omitempty"`
 	Others        []Other     `json:"others,omitempty"` // holes that may be meant as well
+	Patch         string      `json:"patch,omitempty"`  // file of the raw surface around it, in the package
 }
+
+// PatchFolder is where in a package the raw surfaces around mounts are.
+const PatchFolder = "mesh/mounts/"
 
 // Size is a length or an angle of a mount besides its diameter.
 type Size struct {
@@ -127,6 +132,9 @@ func mountsSection(r *Report, f figures) section {
 		{Name: f.in("Measured"), Share: 2.9, Number: true}, {Name: f.in("u"), Share: 2.1, Number: true}, {Name: f.in("U = 2·u"), Share: 2.1, Number: true}, {Name: f.in("From sheet"), Share: 2.6, Number: true}}}
 	for _, m := range r.Mounts {
 		t.Groups = append(t.Groups, mountGroup(m, f))
+	}
+	if slices.ContainsFunc(r.Mounts, func(m Mount) bool { return m.Patch != "" }) {
+		s.Text = append(s.Text, "The raw surface around each mount, as it was scanned and in the same frame, is in "+PatchFolder+".")
 	}
 	s.Tables = []table{t}
 	if p := positionTable(r.Mounts, f); len(p.Groups) > 0 {

@@ -71,6 +71,9 @@ func (c *in95) add(e, sigma float64) {
 	}
 }
 
+// share is in percent.
+func (c in95) share() float64 { return 100 * float64(c.in) / float64(max(1, c.n)) }
+
 func TestSlots(t *testing.T) {
 	for _, wall := range []bool{false, true} {
 		var width, long, x, y, turn in95
