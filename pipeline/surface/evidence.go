@@ -21,11 +21,15 @@ type Evidence struct {
 // Meets returns the share of the smaller surface that lies on the other.
 func (e *Evidence) Meets() float64 { return math.Max(e.SourceMeets, e.TargetMeets) }
 
-// score is what meets less what contradicts: a placement that contradicts in a
-// quarter of its places is worth nothing.
+// score is what meets less what contradicts.
 func (e *Evidence) score() float64 {
-	return math.Max(0, e.Meets()*(1-4*e.Contradicts))
+	return math.Max(0, e.Meets()*(1-worthless*e.Contradicts))
 }
+
+// worthless is the inverse of the share of contradictions at which a placement counts
+// nothing: surfaces laid through each other at random contradict in a tenth to a fifth of
+// their near places.
+const worthless = 4
 
 // comparison looks at two clouds, thinned alike, in any placement.
 type comparison struct {
@@ -50,8 +54,8 @@ func newComparison(source, target *scan.Cloud, cell float64) comparison {
 }
 
 // compare prepares both comparisons. Surfaces meet when they are no farther apart
-// than four sigma of the noise, or half a cell where the points are too wide for the
-// noise to be all that matters.
+// than four sigma of the noise, or a quarter of a fine cell where the points are too wide
+// for the noise to be all that matters; coarse ones within half a cell.
 func (l *locator) compare() {
 	l.noise = math.Hypot(l.source.noise, l.target.noise)
 	l.coarse = newComparison(l.source.coarseCloud, l.target.coarseCloud, l.cell)
