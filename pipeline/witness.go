@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"trammel/pipeline/geom"
@@ -14,7 +15,7 @@ import (
 	"trammel/pipeline/surface"
 )
 
-const witnessVersion = 4
+const witnessVersion = 5
 
 // witness compares every pair of registered scans that overlap, whatever tied them,
 // and each tracked instrument with all set-ups together.
@@ -178,21 +179,47 @@ func (b *Built) judgeOverlap(o *Overlap, list []placed) {
 	}
 	o.Tie = math.Sqrt(tie2)
 	o.Limit = max(2*b.noise(o.A), 2*b.noise(o.B), 2*madToSigma*o.MAD, 3*math.Hypot(o.Tie, stable))
-	byMedian := math.Abs(o.Median) > o.Limit
 	if o.Motion != nil {
 		o.Allowed = clearly * math.Sqrt(o.Motion.Sigma*o.Motion.Sigma+tie2+stable*stable)
-		o.Suggested = o.Motion.Lowers > o.Allowed
-	}
-	if !byMedian && !o.Suggested {
-		return
+		o.Suggested = o.Motion.Lowers > o.Allowed && o.Motion.Explained() > mostlyMotion
 	}
 	text := fmt.Sprintf("%s lies %.2f mm from %s where they overlap (median of %d places, scatter %.2f mm, 95 %% within %.2f mm); %.2f mm are allowed.",
 		job.Printable(b.Files[o.B].Path), o.Median, job.Printable(b.Files[o.A].Path), o.Points, o.MAD, o.P95, o.Limit)
-	if o.Suggested {
-		text += " " + suggestion(o)
+	f := job.Finding{Code: job.OverlapBias, Severity: job.Warn, Subject: b.Files[o.B].Path, Stations: []string{b.Files[o.A].Path, b.Files[o.B].Path}}
+	switch {
+	case o.Suggested:
+		f.Text = text + " " + suggestion(o) + " To do: check that nothing moved between the two scans, and that neither is tied to a sphere that was nudged."
+	case math.Abs(o.Median) > o.Limit:
+		f.Text = text + " To do: check that nothing moved between the two scans, and that neither is tied to a sphere that was nudged."
+	case o.Motion != nil && o.Motion.Before > o.Allowed:
+		f.Severity, f.Text = job.Note, text+" "+inPlaces(o)
+	default:
+		return
 	}
-	b.Findings = append(b.Findings, job.Finding{Code: job.OverlapBias, Severity: job.Warn, Subject: b.Files[o.B].Path, Stations: []string{b.Files[o.A].Path, b.Files[o.B].Path},
-		Text: text + " To do: check that nothing moved between the two scans, and that neither is tied to a sphere that was nudged."})
+	b.Findings = append(b.Findings, f)
+}
+
+// mostlyMotion is the share of the squared distances that a motion must take off to be
+// the cause: what is left of a moved set-up is noise, what is left of a translucent tank or
+// a moved hose is most of it.
+const mostlyMotion = 0.75
+
+// inPlaces says where two scans disagree that no motion of the one brings together.
+func inPlaces(o *Overlap) string {
+	var far []float64
+	var sum geom.Vec
+	for _, p := range o.Places {
+		if math.Abs(p.Mean) > o.Allowed && math.Abs(p.Mean) > clearly*p.Sigma {
+			far, sum = append(far, math.Abs(p.Mean)), sum.Add(p.At)
+		}
+	}
+	if len(far) == 0 {
+		return "In places they lie farther apart."
+	}
+	slices.Sort(far)
+	at := sum.Scale(1 / float64(len(far)))
+	return fmt.Sprintf("%.0f %% of the pieces of surface that both saw, around (%.0f, %.0f, %.0f) mm, lie %.2f mm apart (median), and no motion of the one explains it. To do: see whether the surface there is translucent or shiny, so that depths depend on the direction, or whether something was moved.",
+		100*float64(len(far))/float64(len(o.Places)), at.X, at.Y, at.Z, far[len(far)/2])
 }
 
 // suggestion puts a motion into words.
@@ -233,7 +260,7 @@ func (b *Built) judgeBend(x Bent) {
 		if beyond(bow, x.Sigma[k]) {
 			a := x.Across[k]
 			if bow < 0 {
-				a, bow = a.Scale(-1), -bow
+				a, bow = geom.Vec{}.Sub(a), -bow
 			}
 			words = append(words, fmt.Sprintf("its ends lie %.2f mm (standard uncertainty %.2f mm) further towards (%.2f, %.2f, %.2f) against its middle", bow, math.Hypot(x.Sigma[k], stable), a.X, a.Y, a.Z))
 		}

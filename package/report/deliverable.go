@@ -53,25 +53,6 @@ func area(x float64, u length.Unit) string {
 
 func place(v Vec3, f figures) string { return beside(v, ", ", f.at) + " " + string(f.unit) }
 
-func coverageSection(r *Report, f figures) section {
-	s := section{ID: "coverage", Title: "Coverage"}
-	if len(r.Coverage) == 0 {
-		s.Text = []string{"The job sheet names no regions that must be seen."}
-		return s
-	}
-	s.Text = []string{"The spacing is what 95 % of the seen surface reach."}
-	t := table{Caption: "Regions that must be seen", Columns: []column{{Name: "Region", Share: 6}, {Name: "Seen", Share: 3, Number: true}, {Name: "Needed", Share: 3, Number: true}, {Name: f.in("Spacing"), Share: 3, Number: true}}}
-	for _, c := range r.Coverage {
-		g := one(c.Name, percent(c.Seen), percent(c.Share), f.at(c.Spacing))
-		if c.Seen < c.Share {
-			g.Mark = job.Hold
-		}
-		t.Groups = append(t.Groups, g)
-	}
-	s.Tables = []table{t}
-	return s
-}
-
 func filesSection(r *Report, f figures) section {
 	s := section{ID: "files", Title: "Files"}
 	if len(r.Files) == 0 {

@@ -73,7 +73,7 @@ func newDocument(r *Report, p *Pictures) *document {
 	}
 	d.Sections = []section{
 		findingsSection(r), decisionsSection(r), planSection(r, p), mountsSection(r, f), pitchesSection(r, f), datumSection(r, f), networkSection(r, f),
-		trackedSection(r, f), overlapsSection(r, p, f), surfaceSection(r, p, f), coverageSection(r, f), filesSection(r, f),
+		trackedSection(r, f), overlapsSection(r, p, f), surfaceSection(r, p, f), coverageSection(r, p, f), filesSection(r, f),
 		unitsSection(r), cautionsSection(), sightingsSection(r, f),
 	}
 	return d

@@ -33,6 +33,7 @@ type Check struct {
 	Network   Network       `json:"network"`
 	Next      string        `json:"next,omitempty"`      // what the crew should do next, in one sentence
 	Predicted []Predicted   `json:"predicted,omitempty"` // what registration alone adds at mounts and corners
+	Unseen    *Unseen       `json:"unseen,omitempty"`    // gaps in what was seen of the object
 	Findings  []job.Finding `json:"findings"`            // all of the job, those of its files included
 }
 
@@ -244,14 +245,6 @@ type DatumPoint struct {
 	Used     bool   `json:"used"`
 }
 
-// Coverage is how well a required region was seen.
-type Coverage struct {
-	Name    string  `json:"name"`
-	Seen    float64 `json:"seen"`
-	Share   float64 `json:"share"`
-	Spacing float64 `json:"spacing"`
-}
-
 // Decision is what a person decided: a finding accepted, or a package released.
 type Decision struct {
 	Subject string `json:"subject"` // CODE:SUBJECT of a finding, or a package
@@ -305,6 +298,7 @@ func newCheck(c *pipeline.Checked, toFrame geom.Pose, format string) Check {
 	if format == checkFormat {
 		d.Next = c.Next()
 	}
+	d.Unseen = unseenOf(c.Unseen, s)
 	return d
 }
 
@@ -406,7 +400,7 @@ func NewReport(b *pipeline.Built, x Context) Report {
 		r.Pitches = append(r.Pitches, pitchOf(p, s))
 	}
 	for _, c := range b.Coverage {
-		r.Coverage = append(r.Coverage, Coverage{c.Name, tidy(c.Seen), c.Share, s.length(c.Spacing)})
+		r.Coverage = append(r.Coverage, Coverage{c.Name, tidy(c.Seen), c.Share, s.length(c.Spacing), tidy(c.Missing)})
 	}
 	return r
 }

@@ -23,6 +23,7 @@ type Pictures struct {
 	Renders   []Picture // of the reduced mesh; the first is shown larger than the others
 	Departure *Picture  // of the reduced mesh from the fused one
 	Apart     []Picture // pairs of scans that disagree, the worst first
+	Gaps      *Picture  // what was not seen of the object
 }
 
 // Plan is one drawing in two forms, the same to the eye.
@@ -49,6 +50,9 @@ func Draw(ctx context.Context, b *pipeline.Built) (Pictures, error) {
 	}
 	if p.Apart, err = drawApart(b); err != nil {
 		return p, fmt.Errorf("draw the overlaps: %w", err)
+	}
+	if p.Gaps, err = drawGaps(b); err != nil {
+		return p, fmt.Errorf("draw the gaps: %w", err)
 	}
 	if b.Surface == nil || b.Surface.Triangles() == 0 {
 		return p, nil

@@ -28,7 +28,7 @@ import (
 	"gonum.org/v1/plot/vg/vgsvg"
 )
 
-// Drawing is a picture that can be put on any canvas: *Plan, *Histogram or *Apart.
+// Drawing is a picture that can be put on any canvas: *Plan, *Histogram, *Apart or *Gaps.
 type Drawing interface {
 	size() (w, h vg.Length)
 	draw(p *pen)

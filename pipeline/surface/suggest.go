@@ -19,6 +19,15 @@ type Motion struct {
 	Before      float64 // rms of the patches' mean distances as they are, mm
 	After       float64 // and after the motion, mm
 	Patches     int
+	Fits        float64 // share of the patches that the motion leaves within the others' scatter, 0 to 1
+}
+
+// Explained is the share of the squared distances that the motion takes off, 0 to 1.
+func (m *Motion) Explained() float64 {
+	if m.Before == 0 {
+		return 0
+	}
+	return max(0, 1-m.After*m.After/(m.Before*m.Before))
 }
 
 // Bend is how two scans of one object differ beyond any rigid motion, in the few
@@ -49,7 +58,7 @@ func Suggest(patches []Patch) (m Motion, ok bool) {
 	f.robust()
 	x := f.x
 	m = Motion{Turn: geom.Vec{X: x[0], Y: x[1], Z: x[2]}.Scale(1 / f.radius), Shift: geom.Vec{X: x[3], Y: x[4], Z: x[5]}, Center: f.center, Patches: len(patches)}
-	m.Before, m.After, m.Lowers, m.Sigma = f.before(), f.after(), f.lowers(), f.sigma()
+	m.Before, m.After, m.Lowers, m.Sigma, m.Fits = f.before(), f.after(), f.lowers(), f.sigma(), f.fits()
 	return m, true
 }
 
@@ -75,7 +84,7 @@ func Warp(patches []Patch) (b Bend, ok bool) {
 	b.Sigma[2] *= 2 / f.radius
 	b.Sigma[3] *= 2
 	if r := rigid.after(); r > 0 {
-		b.Explained = 1 - f.after()*f.after()/(r*r)
+		b.Explained = max(0, 1-f.after()*f.after()/(r*r))
 	}
 	return b, true
 }
@@ -144,6 +153,17 @@ func (f *linear) robust() {
 	}
 }
 
+// fits is the share of the patches that kept a say.
+func (f *linear) fits() float64 {
+	n := 0
+	for _, w := range f.weights {
+		if w > 0 {
+			n++
+		}
+	}
+	return float64(n) / float64(len(f.weights))
+}
+
 func biweight(u float64) float64 {
 	if !(math.Abs(u) < 1) {
 		return 0
@@ -185,6 +205,11 @@ func (f *linear) row(p Patch) []float64 {
 // are alike to within a few hundredths.
 const bendHeld = 0.01
 
+// patchHeld is the same of motions, as a share of the mean one. A twentieth of the
+// patches must look along a direction: what a few rods and edges say of it is off by
+// millimetres where cells are as large as they, and by the same in all of them.
+const patchHeld = 0.1
+
 // units returns the scale of every unknown: for motions they are what they are, with
 // ways to give each unknown is scaled to what its own patches hold of it.
 func (f *linear) units() []float64 {
@@ -225,7 +250,7 @@ func (f *linear) solve() {
 	}
 	var v mat.Dense
 	e.VectorsTo(&v)
-	least := heldShare * mat.Trace(scaled) / float64(n)
+	least := patchHeld * mat.Trace(scaled) / float64(n)
 	if f.bends > 0 {
 		least = bendHeld
 	}
