@@ -2,6 +2,7 @@ package picture
 
 import (
 	"image/color"
+	"slices"
 
 	"gonum.org/v1/plot/vg"
 
@@ -110,8 +111,8 @@ func (g *Gaps) panel(n *pen, side Side, left float64) {
 	corner := geom.Vec{X: lo.X, Y: hi.Y, Z: hi.Z}
 	other := geom.Vec{X: hi.X, Y: lo.Y, Z: lo.Z}
 	n.shape(pale, faint, 0.8, at(lo), at(other), at(hi), at(corner))
-	for i := len(g.Gaps) - 1; i >= 0; i-- { // the largest on top
-		g.opening(n, g.Gaps[i], at)
+	for _, o := range slices.Backward(g.Gaps) { // the largest on top
+		g.opening(n, o, at)
 	}
 	for _, v := range g.SetUps {
 		drawSetUp(n, at(v), SetUp{Held: true})
