@@ -20,7 +20,7 @@ import (
 )
 
 const (
-	measureVersion = 5
+	measureVersion = 6
 	coverVersion   = 5
 )
 

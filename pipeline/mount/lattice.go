@@ -6,16 +6,23 @@ import "math"
 type node struct {
 	x, y  float64
 	found bool
+	point int     // that is there
+	class int     // how many rows foretell it, from 0 for one
+	hit   float64 // share of such places in the solid of the face that hold a point
 }
 
 // lattice is what the order of a face's points foretells across an edge: scanners
 // look along rows, so that the places of points that are missing are known, too.
 type lattice struct {
 	nodes []node
-	hit   float64 // share of foretold places in the solid of the face that hold a point
 	taken []bool  // face points that lie at foretold places
 	share float64 // of the points in the solid that are foretold
 }
+
+// classes of foretold places: one row, two, three or more. Where scans lie over
+// each other, points of two of them make a row by chance, and what it foretells is
+// mostly not there.
+const classes = 3
 
 const (
 	rowSlack    = 0.12 // of a step: how far a row may swerve from one point to the next
@@ -27,17 +34,22 @@ const (
 
 // foretell follows rows of three points towards the edge one step further. gap is
 // the distance of a place outside the edge. The share of hits is measured the same
-// way at an edge that is moved into the solid, where every point is seen.
+// way at an edge that is moved into the solid, where every point is seen; classes
+// of places that are mostly not hit foretell nothing.
 func (f *face) foretell(gap func(x, y float64) float64, spacing float64) lattice {
 	const inSolid = 2.5 // spacings
 	moved := func(x, y float64) float64 { return gap(x, y) - inSolid*spacing }
 	trial := f.rows(moved, spacing)
-	hits, taken, solid := 0, 0, 0
+	var hits, all [classes]float64
 	for _, n := range trial.nodes {
+		all[n.class]++
 		if n.found {
-			hits++
+			hits[n.class]++
 		}
 	}
+	good := func(class int) bool { return all[class] >= leastNodes && hits[class] >= leastHit*all[class] }
+	trial.keep(good)
+	taken, solid := 0.0, 0.0
 	for i := range f.x {
 		if math.Abs(moved(f.x[i], f.y[i])) < spacing {
 			solid++
@@ -46,13 +58,27 @@ func (f *face) foretell(gap func(x, y float64) float64, spacing float64) lattice
 			}
 		}
 	}
-	if len(trial.nodes) < leastNodes || float64(hits) < leastHit*float64(len(trial.nodes)) {
-		return lattice{taken: make([]bool, len(f.x))}
-	}
 	out := f.rows(gap, spacing)
-	out.hit = (float64(hits) + 0.5) / (float64(len(trial.nodes)) + 1)
-	out.share = float64(taken) / math.Max(1, float64(solid))
+	out.keep(good)
+	for i := range out.nodes {
+		n := &out.nodes[i]
+		n.hit = (hits[n.class] + 0.5) / (all[n.class] + 1)
+	}
+	out.share = taken / math.Max(1, solid)
 	return out
+}
+
+// keep drops the nodes of other classes and sets their points free.
+func (l *lattice) keep(good func(class int) bool) {
+	var kept []node
+	for _, n := range l.nodes {
+		if good(n.class) {
+			kept = append(kept, n)
+		} else if n.found {
+			l.taken[n.point] = false
+		}
+	}
+	l.nodes = kept
 }
 
 // rows finds the foretold places within one spacing of an edge.
@@ -83,9 +109,9 @@ func (f *face) rows(gap func(x, y float64) float64, spacing float64) lattice {
 		})
 	}
 	for _, s := range sums {
-		n := node{x: s[0] / s[2], y: s[1] / s[2]}
+		n := node{x: s[0] / s[2], y: s[1] / s[2], class: min(int(s[2]), classes) - 1}
 		if k := index.nearest(n.x, n.y, sameNode*spacing); k >= 0 && !l.taken[k] {
-			n = node{f.x[k], f.y[k], true}
+			n.x, n.y, n.found, n.point = f.x[k], f.y[k], true, k
 			l.taken[k] = true
 		}
 		l.nodes = append(l.nodes, n)

@@ -217,38 +217,70 @@ func (g *gap) slotWall(p []float64, noise float64) (sol fit.Solution, ring float
 // chi2Five is the 99.9 % point of chi-square with five degrees of freedom (CV-3.4).
 const chi2Five = 20.5150
 
-// joinSlot multiplies the rim's likelihood with the wall's, where they agree.
+// joinSlot multiplies the rim's likelihood with the wall's, where they agree. Where
+// not even the wall's own points at the rim explain the difference, the wall is
+// taken, and the difference is counted.
 func (r *Result) joinSlot(e *evidence, rim posterior, wall fit.Solution) posterior {
 	const dim = 5
 	unit := math.Max(1, wall.Sigma0())
-	cov, both := mat.NewSymDense(dim, nil), mat.NewSymDense(dim, nil)
+	cov := mat.NewSymDense(dim, nil)
+	wide := make([]float64, dim)
 	for i := range dim {
 		for j := i; j < dim; j++ {
-			c := unit * unit * wall.Cofactor(i, j)
-			cov.SetSym(i, j, c)
-			both.SetSym(i, j, c+rim.cov[i][j])
+			cov.SetSym(i, j, unit*unit*wall.Cofactor(i, j))
 		}
+		wide[i] = math.Sqrt(cov.At(i, i))
 	}
-	var info, chol mat.Cholesky
-	if !info.Factorize(cov) || !chol.Factorize(both) {
+	var info mat.Cholesky
+	if !info.Factorize(cov) {
 		return rim
 	}
 	d := mat.NewVecDense(dim, nil)
-	differ := func(c *mat.Cholesky, p []float64) float64 {
+	if apart(cov, rim, wall.X, d) > chi2Five {
+		rim = e.explore(rim.mean[:dim], deviations(rim.cov, dim), fine, e.log)
+	}
+	if apart(cov, rim, wall.X, d) > chi2Five {
+		r.Apart = math.Max(math.Hypot(d.AtVec(0), d.AtVec(1)), math.Max(math.Abs(d.AtVec(3)), math.Abs(d.AtVec(4))))
+		out := posterior{mean: wall.X, cov: make([][]float64, dim)}
+		for i := range dim {
+			out.cov[i] = make([]float64, dim)
+			for k := range dim {
+				out.cov[i][k] = cov.At(i, k) + d.AtVec(i)*d.AtVec(k)
+			}
+		}
+		return out
+	}
+	return e.explore(wall.X, wide, fine, func(p []float64) float64 {
 		for i := range dim {
 			d.SetVec(i, p[i]-wall.X[i])
 		}
-		return mahalanobis(c, d)
+		return e.log(p) - mahalanobis(&info, d)/2
+	})
+}
+
+// apart is how far a rim's mean lies from a wall's parameters, squared, in their
+// joint uncertainty; d becomes the difference.
+func apart(cov *mat.SymDense, rim posterior, wall []float64, d *mat.VecDense) float64 {
+	both := mat.NewSymDense(d.Len(), nil)
+	for i := range d.Len() {
+		d.SetVec(i, rim.mean[i]-wall[i])
+		for j := i; j < d.Len(); j++ {
+			both.SetSym(i, j, cov.At(i, j)+rim.cov[i][j])
+		}
 	}
-	if differ(&chol, rim.mean) > chi2Five {
-		r.Apart = math.Max(math.Hypot(d.AtVec(0), d.AtVec(1)), math.Max(math.Abs(d.AtVec(3)), math.Abs(d.AtVec(4))))
-		return rim
+	var chol mat.Cholesky
+	if !chol.Factorize(both) {
+		return 0
 	}
-	wide := make([]float64, dim)
-	for i := range dim {
-		wide[i] = math.Sqrt(cov.At(i, i))
+	return mahalanobis(&chol, d)
+}
+
+func deviations(cov [][]float64, n int) []float64 {
+	out := make([]float64, n)
+	for i := range out {
+		out[i] = math.Sqrt(cov[i][i])
 	}
-	return e.explore(wall.X, wide, fine, func(p []float64) float64 { return e.log(p) - differ(&info, p)/2 })
+	return out
 }
 
 // mahalanobis is dᵀ·C⁻¹·d.

@@ -90,6 +90,7 @@ func crests(side []geom.Vec, axis circle, noise float64) (radius, variance float
 	n := len(radii)
 	low, high := radii[n/20], radii[n-1-n/20]
 	deep := math.Max(high-low, noise)
+	table := newNormal()
 	bins, counts := binned(radii, noise/4)
 	p := explore([]float64{low, deep, 0.3}, []float64{deep / 4, deep / 8, 0.1}, fine, func(p []float64) float64 {
 		if p[1] < noise/4 || p[1] > 4*deep || p[2] < 0 || p[2] > 1 {
@@ -99,7 +100,7 @@ func crests(side []geom.Vec, axis circle, noise float64) (radius, variance float
 		for i, r := range bins {
 			z := (r - p[0]) / noise
 			on := math.Exp(-z*z/2) / (noise * math.Sqrt(2*math.Pi))
-			between := (below(z) - below(z-p[1]/noise)) / p[1]
+			between := (table.at(z) - table.at(z-p[1]/noise)) / p[1]
 			sum += counts[i] * math.Log(stray/deep+p[2]*on+(1-p[2])*between)
 		}
 		return sum
