@@ -34,6 +34,7 @@ type View struct {
 	ToCommon geom.Pose   // own frame → the frame of the result
 	Weight   []float32   // a point: inverse variance across the surface, 1/mm²; 0 leaves it out
 	Area     []float32   // a point: the part of the surface that it stands for, mm²
+	Count    []float32   // a point: how many measured ones it is the mean of, for Stats; nil for one
 	Prefer   bool        // where it saw the surface, views that are not preferred give way
 }
 
@@ -49,11 +50,11 @@ type Options struct {
 
 // Stats says what was fused.
 type Stats struct {
-	Points  int64   // used
+	Points  int64   // measured ones that were used
 	Blocks  int     // of 8×8×8 places
 	Crumbs  int     // floating pieces that were left out
 	Area    float64 // of the pieces left out, mm²
-	Trimmed int64   // points outside the box
+	Trimmed int64   // measured points outside the box
 
 	Pieces  []Piece  // of the crumbs, the largest ones first
 	Doubles []Double // places where one surface is there twice, the largest first

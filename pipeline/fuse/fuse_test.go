@@ -350,6 +350,13 @@ func TestBoxAndEmpty(t *testing.T) {
 	if s.Trimmed+s.Points != 6400 || s.Points != 1600 {
 		t.Errorf("%d used and %d trimmed of 6400 points, want 1600 used", s.Points, s.Trimmed)
 	}
+	means := slab(120, 1.5, 0, 1, geom.Identity(), geom.Vec{})
+	for range means.Cloud.X {
+		means.Count = append(means.Count, 3)
+	}
+	if _, s = mustFuse(t, Options{Voxel: 3, Box: &box}, means); s.Points != 3*1600 || s.Trimmed != 3*4800 {
+		t.Errorf("%d used and %d trimmed of 6400 means of three points, want 4800 used", s.Points, s.Trimmed)
+	}
 	m, _ = mustFuse(t, Options{Voxel: 3}, View{Cloud: &scan.Cloud{}, ToCommon: geom.IdentityPose()})
 	if m.Triangles() != 0 {
 		t.Errorf("%d triangles of nothing", m.Triangles())

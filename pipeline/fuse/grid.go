@@ -184,7 +184,7 @@ func (g *grid) add(ctx context.Context, v View) error {
 	if v.Cloud.Len() == 0 {
 		return nil
 	}
-	if !v.Cloud.HasNormals() || len(v.Weight) != v.Cloud.Len() || len(v.Area) != v.Cloud.Len() {
+	if !v.Cloud.HasNormals() || len(v.Weight) != v.Cloud.Len() || len(v.Area) != v.Cloud.Len() || v.Count != nil && len(v.Count) != v.Cloud.Len() {
 		return fmt.Errorf("%w: a view of %d points without a normal, weight and area for each", ErrOptions, v.Cloud.Len())
 	}
 	g.settle(v)

@@ -36,10 +36,10 @@ const chunk = 4096
 func (g *grid) sort(ctx context.Context, v View) (*sorted, error) {
 	n := v.Cloud.Len()
 	home := make([]uint64, n)
-	trimmed := make([]int64, par.Count(n, chunk))
+	tallies := make([]tally, par.Count(n, chunk))
 	if err := par.Blocks(ctx, n, chunk, func(b, lo, hi int) error {
 		for i := lo; i < hi; i++ {
-			home[i] = g.homeOf(v, i, &trimmed[b])
+			home[i] = g.homeOf(v, i, &tallies[b])
 		}
 		return nil
 	}); err != nil {
@@ -47,11 +47,10 @@ func (g *grid) sort(ctx context.Context, v View) (*sorted, error) {
 	}
 	s := &sorted{}
 	slot := s.count(home)
-	for _, t := range trimmed {
-		g.stats.Trimmed += t
+	for _, t := range tallies {
+		g.stats.Points, g.stats.Trimmed = g.stats.Points+t.used, g.stats.Trimmed+t.trimmed
 	}
 	s.samples = make([]sample, s.start[len(s.homes)])
-	g.stats.Points += int64(len(s.samples))
 	return s, par.Blocks(ctx, n, chunk, func(_, lo, hi int) error {
 		for i := lo; i < hi; i++ {
 			if slot[i] >= 0 {
@@ -62,15 +61,21 @@ func (g *grid) sort(ctx context.Context, v View) (*sorted, error) {
 	})
 }
 
-// homeOf returns the key of the block that point i lies in, or away. Points outside the
-// box are counted.
-func (g *grid) homeOf(v View, i int, trimmed *int64) uint64 {
+// tally counts measured points.
+type tally struct{ used, trimmed int64 }
+
+// homeOf returns the key of the block that point i lies in, or away, and counts it.
+func (g *grid) homeOf(v View, i int, t *tally) uint64 {
 	if !isPositive(v.Weight[i]) || !isPositive(v.Area[i]) {
 		return away
 	}
+	count := int64(1)
+	if v.Count != nil {
+		count = int64(v.Count[i])
+	}
 	at := v.ToCommon.Apply(v.Cloud.At(i))
 	if g.o.Box != nil && !g.o.Box.Contains(at) {
-		*trimmed++
+		t.trimmed += count
 		return away
 	}
 	d := at.Sub(g.origin).Scale(1 / (g.o.Voxel * side))
@@ -78,6 +83,7 @@ func (g *grid) homeOf(v View, i int, trimmed *int64) uint64 {
 	if !(max(math.Abs(d.X), math.Abs(d.Y), math.Abs(d.Z)) < most) || !(v.Cloud.Normal(i).Norm2() >= 0.5) {
 		return away
 	}
+	t.used += count
 	return coord{int32(math.Floor(d.X)), int32(math.Floor(d.Y)), int32(math.Floor(d.Z))}.key()
 }
 
