@@ -20,7 +20,7 @@ import (
 )
 
 const (
-	measureVersion = 6
+	measureVersion = 7
 	coverVersion   = 5
 )
 

@@ -40,6 +40,7 @@ type evidence struct {
 	ring      float64   // points of a wall per mm of its rim that count as the face's own: they lie within its noise
 	noise     float64   // of those, across the wall
 	table     normal
+	reach     float64 // how far an outline may lie from the first estimate: the evidence goes no farther
 	nodes     []node
 	blurLeast float64 // bounds of the points' error along the face, 1 sigma
 	blurMost  float64
@@ -62,10 +63,13 @@ func (e *evidence) log(p []float64) float64 {
 	}
 	sum, sharp := 0.0, 1/blur
 	for _, b := range e.bits {
+		out := -e.shape.gap(p, b.x, b.y)
+		if math.Abs(out) > e.reach {
+			return math.Inf(-1)
+		}
 		if b.density < leastDensity {
 			continue
 		}
-		out := -e.shape.gap(p, b.x, b.y)
 		sum += b.density * b.length * (out + b.bend*out*out/2)
 	}
 	for i := range e.x {
@@ -145,7 +149,7 @@ func (f *face) weigh(shape outline, p []float64, bits []bit, spacing, noise floa
 	gap := func(x, y float64) float64 { return shape.gap(p, x, y) }
 	rows := f.foretell(gap, spacing)
 	least := 0.01 * spacing // finer differences do not matter beside the spacing
-	e := &evidence{table: newNormal(), noise: noise, shape: shape, bits: bits, nodes: rows.nodes, blurLeast: least, blurMost: math.Max(aslant*noise, 1.5*least)}
+	e := &evidence{reach: 1.5 * spacing, table: newNormal(), noise: noise, shape: shape, bits: bits, nodes: rows.nodes, blurLeast: least, blurMost: math.Max(aslant*noise, 1.5*least)}
 	f.densities(bits, gap, spacing, 1-rows.share)
 	for i := range f.x {
 		if math.Abs(gap(f.x[i], f.y[i])) < 2*spacing && !rows.taken[i] {

@@ -157,11 +157,7 @@ func (f *face) density() float64 {
 	var counts []float64
 	for i := 0; i < len(f.x); i += step {
 		n := 0
-		for j := range f.x {
-			if math.Hypot(f.x[j]-f.x[i], f.y[j]-f.y[i]) <= radius {
-				n++
-			}
-		}
+		f.index().around(f.x[i], f.y[i], radius, func(int) { n++ })
 		counts = append(counts, float64(n))
 	}
 	slices.Sort(counts)

@@ -345,11 +345,13 @@ func TestDegeneratePoints(t *testing.T) {
 		same[i], line[i], bad[i] = geom.Vec{X: 1}, geom.Vec{X: float64(i) / 50}, geom.Vec{X: nan, Y: nan, Z: nan}
 	}
 	for name, points := range map[string][]geom.Vec{"one place": same, "a line": line, "no numbers": bad} {
-		for _, kind := range []job.Feature{job.Hole, job.Stud, job.Boss, job.Plane} {
+		for _, kind := range []job.Feature{job.Hole, job.Slot, job.Countersink, job.Threaded, job.Stud, job.Boss, job.Plane, job.Pattern} {
 			for _, noise := range []float64{0, 0.05} {
-				r := Measure(job.Mount{Name: "m", Within: 20, Expect: kind, Diameter: 9}, []Seen{{Instrument: "hand", Points: points, Noise: noise}})
-				if r.Found {
-					t.Errorf("%s: a %s at %v", name, kind, r.Center)
+				m := job.Mount{Name: "m", Within: 20, Expect: kind, Diameter: 9, Holes: 4, Shape: job.OnRectangle}
+				for _, r := range MeasureAll([]job.Mount{m}, []Seen{{Instrument: "hand", Points: points, Noise: noise}}) {
+					if r.Found {
+						t.Errorf("%s: a %s at %v", name, kind, r.Center)
+					}
 				}
 			}
 		}
@@ -365,15 +367,56 @@ func TestDiameterTolerance(t *testing.T) {
 	}
 }
 
-func BenchmarkHole(b *testing.B) {
+// Far away nothing changes: what the shift rounds moves the draws of the ensemble
+// by no more than a tenth of a standard uncertainty.
+func TestTenKilometresAway(t *testing.T) {
+	p := newPart(14, 0.05)
+	h := disc{1, 1, 6.75}
+	p.plate(30, true, h)
+	p.tubeOf(h, -6, 0, -1, 0.3)
+	m, s := wanted(job.Hole, 13.5, 20, 0, 0), p.seen("hand")
+	here := Measure(m, []Seen{s})
+	for _, shift := range []geom.Vec{{X: 1e7}, {Y: -1e7}, {Z: 1e7}, {X: 1e6, Y: 1e6, Z: -1e6}} {
+		far := s
+		far.Points = nil
+		for _, q := range s.Points {
+			far.Points = append(far.Points, q.Add(shift))
+		}
+		moved := m
+		moved.Near = m.Near.Add(shift)
+		there := Measure(moved, []Seen{far})
+		if d := there.Center.Sub(shift).Dist(here.Center); !there.Found || d > 0.1*math.Sqrt(here.Cov.Trace()) || math.Abs(there.Diameter-here.Diameter) > 0.1*here.SigmaDia {
+			t.Errorf("%v away: %.5f mm off, diameter %.5f mm instead of %.5f", shift, d, there.Diameter, here.Diameter)
+		}
+	}
+}
+
+func BenchmarkMeasure(b *testing.B) {
 	p := newPart(13, 0.05)
 	h := disc{1, 1, 6.75}
 	p.plate(40, true, h)
 	p.tube(h, -6, 0, -1)
-	m, s := wanted(job.Hole, 13.5, 20, 0, 0), []Seen{p.seen("tripod")}
-	b.ReportAllocs()
-	for b.Loop() {
-		Measure(m, s)
+	q := newPart(14, 0.05)
+	s := stadium{0, 0, 0.4, 13, 30}
+	q.plate(40, true)
+	q.cut(s.gap)
+	q.slotWall(s, -6, 0.5)
+	hole, slot, seenHole, seenSlot := wanted(job.Hole, 13.5, 20, 0, 0), wanted(job.Slot, 0, 20, 0, 0), []Seen{p.seen("hand")}, []Seen{q.seen("hand")}
+	slot.Width, slot.Length = s.w, s.l
+	for _, c := range []struct {
+		name string
+		m    job.Mount
+		seen []Seen
+	}{{"hole", hole, seenHole}, {"slot", slot, seenSlot}} {
+		b.Run(c.name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				if r := Measure(c.m, c.seen); !r.Found {
+					b.Fatal(r.Findings)
+				}
+			}
+			b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "mounts/s")
+			b.ReportMetric(float64(len(c.seen[0].Points))*float64(b.N)/b.Elapsed().Seconds(), "points/s")
+		})
 	}
-	b.ReportMetric(float64(len(p.points))*float64(b.N)/b.Elapsed().Seconds(), "points/s")
 }

@@ -122,6 +122,12 @@ func (g *gap) centred(s way) (x, y float64) {
 // its gap is no round one: 0.15 both ways is what room leaves in a round gap.
 const leastStretch = 0.6
 
+// isLong reports whether a way is that of a slot for one who looks for a round hole:
+// the points at its rim leave up to a spacing and a half besides.
+func (w way) isLong(g *gap) bool {
+	return w.closed && w.long > math.Max(leastStretch*g.r, 3*leastStretch/4*g.r+1.5/math.Sqrt(g.density))
+}
+
 // slot looks for a long gap with round ends.
 func slot(m job.Mount, points []geom.Vec, noise float64) (Result, string) {
 	fs := faces(points, noise)
@@ -141,7 +147,15 @@ func slot(m job.Mount, points []geom.Vec, noise float64) (Result, string) {
 			}
 			continue
 		}
-		return g.measureSlot([]float64{w.x, w.y, w.angle, w.long / 2, g.r}, noise)
+		r, why := g.measureSlot([]float64{w.x, w.y, w.angle, w.long / 2, g.r}, noise)
+		if why != "" {
+			return r, why
+		}
+		width, long := r.Sizes[0], r.Sizes[1]
+		if long.Value-width.Value > 3*math.Hypot(long.Sigma, width.Sigma) {
+			return r, ""
+		}
+		round = fmt.Sprintf(", the nearest being a round gap of about %.1f mm", width.Value)
 	}
 	return Result{}, fmt.Sprintf("%d flat faces were found, but no slot in them%s", len(fs), round)
 }
