@@ -52,14 +52,18 @@ const (
 	mostUnits = 3
 )
 
-// causes returns the changes to try, the most common first.
+// causes returns the changes to try, the most common first. Where the sizes alone
+// rule the unit out, only other units are tried.
 func causes(source, target *scan.Cloud) []Cause {
-	out := []Cause{{Scale: 1, InsideOut: true}, {Scale: 1, Mirrored: true}, {Scale: 1, Mirrored: true, InsideOut: true}}
+	var out []Cause
 	ratio := source.Bounds().Size().Norm() / target.Bounds().Size().Norm()
+	if isPlausible(ratio) {
+		out = []Cause{{Scale: 1, InsideOut: true}, {Scale: 1, Mirrored: true}, {Scale: 1, Mirrored: true, InsideOut: true}}
+	}
 	var units []float64
 	for _, mm := range []float64{1000, 304.8, 25.4, 10} { // metre, foot, inch, centimetre
 		for _, f := range []float64{mm, 1 / mm} {
-			if r := ratio * f; r > leastSize && r < mostSize {
+			if isPlausible(ratio * f) {
 				units = append(units, f)
 			}
 		}
@@ -70,12 +74,11 @@ func causes(source, target *scan.Cloud) []Cause {
 	for _, f := range units[:min(len(units), mostUnits)] {
 		out = append(out, Cause{Scale: f})
 	}
-	if !(ratio > leastSize && ratio < mostSize) { // then the unit comes first
-		slices.SortStableFunc(out, func(a, b Cause) int { return cmp.Compare(min(b.Scale, 1/b.Scale), min(a.Scale, 1/a.Scale)) })
-		slices.Reverse(out)
-	}
 	return out
 }
+
+// isPlausible says that a source so many times as wide as the target may be in its unit.
+func isPlausible(ratio float64) bool { return ratio > leastSize && ratio < mostSize }
 
 // apply returns the source as it would be.
 func (c *Cause) apply(source *scan.Cloud, s Sight) (*scan.Cloud, Sight) {

@@ -198,6 +198,34 @@ func TestDiagnose(t *testing.T) {
 	}
 }
 
+// Only what the sizes allow is tried, and nothing for clouds without points.
+func TestCauses(t *testing.T) {
+	r := rand.New(rand.NewPCG(16, 16))
+	c := wide().look(r, blob(r), geom.Vec{Z: 1})
+	scaled := func(f float64) *scan.Cloud {
+		cause := Cause{Scale: f}
+		out, _ := cause.apply(c, Sight{})
+		return out
+	}
+	cases := []struct {
+		name           string
+		source, target *scan.Cloud
+		first          Cause
+		count          int
+	}{
+		{"of one size", c, c, Cause{Scale: 1, InsideOut: true}, 4}, // and a tenth, in centimetres
+		{"in inches", scaled(1 / 25.4), c, Cause{Scale: 25.4}, 2},  // or centimetres
+		{"a thousand times as wide", scaled(1000), c, Cause{Scale: 1.0 / 1000}, 1},
+		{"without points", &scan.Cloud{}, c, Cause{}, 0},
+	}
+	for _, k := range cases {
+		got := causes(k.source, k.target)
+		if len(got) != k.count || k.count > 0 && fmt.Sprint(got[0]) != fmt.Sprint(k.first) {
+			t.Errorf("%s: %d causes, want %d: %+v", k.name, len(got), k.count, got)
+		}
+	}
+}
+
 // The unit of length and the place of the frames change nothing but the numbers.
 func TestLocateInAnyUnitAndPlace(t *testing.T) {
 	r := rand.New(rand.NewPCG(12, 12))
