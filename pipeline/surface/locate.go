@@ -49,6 +49,10 @@ func (p *Placement) held() float64 { return 1 - float64(min(len(p.Loose), 6))/6 
 // surfaces: what meets within the noise, and what contradicts (Evidence). All
 // thresholds follow from the spacing, the noise and the extent of the two clouds; the
 // same clouds give the same bytes, for no random number is drawn.
+//
+// What fits without contradiction is all that two scans can say. Congruent parts of an
+// object, of which each scan shows another one, are taken for the same, and scans that
+// share next to nothing may fit better elsewhere; the other scans of a set tell them apart.
 func Locate(ctx context.Context, source, target *scan.Cloud, o LocateOptions) ([]Placement, error) {
 	l, err := newLocator(ctx, source, target, o)
 	if err != nil {

@@ -29,12 +29,12 @@ type Doubt struct {
 // Limits of trust. All are shares or ratios, free of units, and measured where no
 // other reason is given: testdata/locate-study.md tells what right and wrong placements show.
 const (
-	leastMeets      = 0.30 // share of the smaller surface; about a third is the usual advice for tying by surface (common practice, no source)
-	mostContradicts = 0.03 // share of the near places
-	mostBlocked     = 0.05 // share of a surface
-	nearlyAsWell    = 0.80 // score over the best one's
-	mostSigmas      = 3.0  // rms distance over what a cloud shows against itself
-	finestCells     = 0.1  // of a cell: bends and spacing leave that much without any noise
+	leastMeets      = 0.30  // share of the smaller surface; about a third is the usual advice for tying by surface (common practice, no source)
+	mostContradicts = 0.015 // share of the near places
+	mostBlocked     = 0.01  // share of a surface
+	nearlyAsWell    = 0.80  // score over the best one's
+	mostSigmas      = 3.0   // rms distance over what a cloud shows against itself
+	finestCells     = 0.1   // of a cell: bends and spacing leave that much without any noise
 )
 
 // judge returns the doubts about the first of the placements.
@@ -49,9 +49,9 @@ func (l *locator) judge(found []Placement) []Doubt {
 	add(p.Meets() < leastMeets, DoubtOverlap,
 		"Only %.0f %% of the smaller surface meets the other, at least %.0f %% are needed: scan more of what both share.", 100*p.Meets(), 100*leastMeets)
 	add(p.Contradicts > mostContradicts, DoubtContradiction,
-		"Where the surfaces are near each other, they run beside or through each other in %.1f %% of the places, at most %.0f %% are accepted: it may be another object, or one that was changed.", 100*p.Contradicts, 100*mostContradicts)
+		"Where the surfaces are near each other, they run beside or through each other in %.1f %% of the places, at most %.1f %% are accepted: it may be another object, or one that was changed.", 100*p.Contradicts, 100*mostContradicts)
 	add(p.Blocked > mostBlocked, DoubtBlocked,
-		"%.0f %% of one surface stands where the other scanner looked through, at most %.0f %% are accepted: it may be another object, or one that was changed.", 100*p.Blocked, 100*mostBlocked)
+		"%.1f %% of one surface stands where the other scanner looked through, at most %.1f %% are accepted: it may be another object, or one that was changed.", 100*p.Blocked, 100*mostBlocked)
 	add(len(p.Loose) > 0, DoubtSliding,
 		"The shared surface does not hold %s (%d of 6 motions): scan something that does, such as an edge across.", strings.Join(p.Loose, " and "), len(p.Loose))
 	limit := mostSigmas * math.Max(l.noise, finestCells*l.grain)
