@@ -51,7 +51,7 @@ func (s *surface) restore(ctx context.Context, m *scan.Mesh, apart []bool, d *de
 // the vertices that stay, in their order, then those that came back, and likewise the
 // triangles.
 func (s *surface) without(m *scan.Mesh, apart []bool) (out *surface, first int) {
-	out = &surface{origin: s.origin, owner: make([]int32, len(s.owner))}
+	out = &surface{origin: s.origin, slender: s.slender, owner: make([]int32, len(s.owner))}
 	number := make([]int32, len(s.x))
 	for v := range s.x {
 		number[v] = -1

@@ -30,6 +30,7 @@ const dead = -1
 // names the vertex tri[c]. The corners of a vertex form a list: head, then next.
 type surface struct {
 	origin  geom.Vec
+	slender float64 // least shape of a triangle that a collapse may make out of a better one
 	x, y, z []float32
 	q       []quadric
 	area    []float32 // of the triangles whose planes are in q, a third each, mm²
@@ -74,6 +75,7 @@ func newSurface(ctx context.Context, m *scan.Mesh) (*surface, error) {
 	}
 	s.grow()
 	s.link()
+	s.slender = s.leastShape()
 	return s, nil
 }
 
