@@ -1,6 +1,7 @@
 package report
 
 import (
+	"fmt"
 	"math"
 	"strings"
 
@@ -23,6 +24,13 @@ func surfaceSection(r *Report, p *Pictures, f figures) section {
 		s.Figures = append(s.Figures, figure{Caption: p.Departure.Caption, PNG: p.Departure.PNG, Wide: true})
 	}
 	s.Tables = []table{meshTable(&r.Mesh, f)}
+	if len(r.Mesh.Fusion.Closed) > 0 {
+		s.Text = append(s.Text, closedText(&r.Mesh, f))
+	}
+	if len(r.Mesh.Raw) > 0 {
+		s.Text = append(s.Text, "Against the scans, their points are averaged over a fusion cell, and those at depth edges are left out. Beyond counts points further than five cells away: not of the object, or not in the mesh.")
+		s.Tables = append(s.Tables, rawTable(&r.Mesh, f))
+	}
 	return s
 }
 
@@ -34,6 +42,9 @@ func meshTable(m *Mesh, f figures) table {
 		one("Largest deviation, two-sided", f.named(m.Deviation.Max)),
 		one("where that is", place(m.Deviation.At, f)),
 		one("rms deviation", f.named(m.Deviation.RMS)),
+		one("Points fused", grouped(m.Fusion.Points)),
+		one("Points outside the object's box", grouped(m.Fusion.Trimmed)),
+		one("Floating pieces left out", fmt.Sprintf("%s, %s in all", grouped(int64(m.Fusion.Crumbs)), area(m.Fusion.CrumbArea, f.unit))),
 		one("Area", area(m.Area, f.unit)),
 		one("Edges of openings", grouped(int64(m.BoundaryEdges))),
 		one("Edges with more than two triangles", grouped(int64(m.NonManifoldEdges))),

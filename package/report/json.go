@@ -202,6 +202,10 @@ type Mesh struct {
 	BoundaryEdges    int       `json:"boundary_edges"`
 	NonManifoldEdges int       `json:"nonmanifold_edges"`
 	Bounds           Bounds    `json:"bounds"`
+
+	Levels []MeshLevel   `json:"levels"` // coarser meshes of the package
+	Raw    []RawDistance `json:"raw"`    // of every scan that was placed
+	Fusion Fusion        `json:"fusion"`
 }
 
 // Deviation is the two-sided distance between the fused and the reduced mesh.
@@ -385,8 +389,9 @@ func NewReport(b *pipeline.Built, x Context) Report {
 		r.Bends = append(r.Bends, bendOf(x, s))
 	}
 	m := b.Mesh
-	r.Mesh = Mesh{m.FusedTriangles, m.Triangles, Deviation{s.length(m.DeviationMax), s.length(m.DeviationRMS), s.vec(m.DeviationAt)},
-		tidy(m.Area * float64(s) * float64(s)), m.BoundaryEdges, m.NonManifoldEdges, s.box(m.Bounds)}
+	r.Mesh = Mesh{FusedTriangles: m.FusedTriangles, Triangles: m.Triangles, Deviation: Deviation{s.length(m.DeviationMax), s.length(m.DeviationRMS), s.vec(m.DeviationAt)},
+		Area: tidy(m.Area * float64(s) * float64(s)), BoundaryEdges: m.BoundaryEdges, NonManifoldEdges: m.NonManifoldEdges, Bounds: s.box(m.Bounds)}
+	r.Mesh.surfaceOf(b, s)
 	r.Datum = datumOf(b, s)
 	for _, mt := range b.Mounts {
 		r.Mounts = append(r.Mounts, mountOf(mt, s, b.Units))
