@@ -20,7 +20,7 @@ import (
 )
 
 const (
-	measureVersion = 7
+	measureVersion = 8
 	coverVersion   = 5
 )
 

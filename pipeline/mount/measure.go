@@ -1,13 +1,21 @@
-// Package mount measures the places where parts will be bolted on: holes, studs,
-// bosses and flat pads, on the registered raw points of one instrument at a time,
-// never on the fused mesh, whose cells round every rim.
+// Package mount measures the places where parts will be bolted on: holes (through,
+// blind, chamfered, countersunk, threaded), slots, studs, bosses, flat pads and
+// patterns of holes, on the registered raw points of one instrument at a time, never
+// on the fused mesh, whose cells round every rim. It also says what lies between
+// mounts, judges their positions, and cuts out the raw surface around them.
 //
-// A hole is the circle where the face's points end, corrected for the gap that a
-// finite point density leaves, and the wall below it where that was seen; a stud
-// or boss is a cylinder standing on the face; a pad is a plane. Every result
-// carries the covariance of its fit and of the frame it was measured in. Lengths
-// are millimetres in the datum's frame. What was not seen is reported missing,
-// with what was found instead.
+// A hole or slot is an empty place in a face. Its outline follows from the
+// likelihood of emptiness among points of known density or in rows (edge.go), and
+// from the wall below it where that was seen (rim.go, slot.go, cone.go); a stud or
+// boss is a cylinder standing on the face; a pad is a plane. Every result carries
+// the covariance of its fit and of the frame it was measured in; between mounts what
+// they share is left out (pitch.go; ISO 1101 and ISO 14253-1 for positions). Lengths
+// are millimetres in the datum's frame.
+//
+// What was not seen is reported missing, with what was found instead; less than 200
+// degrees of a rim, two holes where one is meant, and a rim that disagrees with its
+// wall are said. A rim whose points end before the edge (mixed pixels dropped, edges
+// broken) cannot be told from a larger hole without its wall.
 package mount
 
 import (

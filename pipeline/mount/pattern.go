@@ -47,7 +47,9 @@ func pattern(m job.Mount, seen []Seen) []Result {
 			why = fmt.Sprintf("hole %d of the pattern could not be measured", i+1)
 			continue
 		}
-		return append([]Result{fitted(m, holes)}, holes...)
+		whole := fitted(m, holes)
+		whole.Findings = undecided(whole)
+		return append([]Result{whole}, holes...)
 	}
 	return []Result{missing(m, why)}
 }

@@ -141,6 +141,12 @@ func TestBadPlaces(t *testing.T) {
 			}
 		}
 	}
+	doubtful := wanted(job.Hole, 13.5, 30, -88, 1)
+	nominal := placed.Apply(geom.Vec{X: -90.1})
+	doubtful.At, doubtful.Position = &nominal, 0.2
+	if r := Measure(doubtful, []Seen{p.seen("hand")}); !r.Found || r.Position.Decision != Undecided || !strings.Contains(r.Findings[0].Text, "neither passed nor failed") {
+		t.Errorf("undecided: %+v, %v", r.Position, r.Findings)
+	}
 	seen := []Seen{p.seen("hand")}
 	r := Measure(far, seen)
 	if r.Found {
