@@ -165,6 +165,7 @@ func Build(ctx context.Context, dir string, sheet *job.Sheet, o Options) (*Built
 		{"placing tracked scans", r.place},     // hand scans, by the shape they share
 		{"setting up the datum", r.setByShape}, // the object's own axes, where its surface holds them
 		{"comparing overlaps", r.witness},      // an independent look at every tie
+		{"looking for stickers", r.stickers},   // targets on the skin
 		{"fusing", r.fuse},                     // many scans → one surface
 		{"reducing", r.reduce},                 // fewer triangles, measured
 		{"measuring mounts", r.measure},        // holes, studs, bosses, faces

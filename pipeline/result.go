@@ -123,6 +123,7 @@ type Built struct {
 	Tracked   []Tracked
 	Overlaps  []Overlap
 	Bends     []Bent
+	Stickers  []Sticker
 	Mesh      MeshFacts
 	Surface   *scan.Mesh // the reduced mesh; its deviation is in Departure
 	Levels    []Level    // coarser meshes, as many as the sheet asks for

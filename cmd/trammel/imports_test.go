@@ -29,7 +29,7 @@ func allowedImports() map[string][]string {
 		"pipeline/simulate": append([]string{"pipeline/format"}, floor...),
 		"pipeline/intake":   stage, "pipeline/sphere": stage, "pipeline/network": stage, "pipeline/normal": stage,
 		"pipeline/surface": append([]string{"pipeline/surface/feature"}, stage...), "pipeline/surface/feature": floor,
-		"pipeline/datum": stage, "pipeline/posegraph": stage, "pipeline/mount": stage, "pipeline/coverage": stage,
+		"pipeline/datum": stage, "pipeline/posegraph": stage, "pipeline/sticker": stage, "pipeline/mount": stage, "pipeline/coverage": stage,
 		"pipeline/fuse":   append([]string{"pipeline/distance"}, stage...),
 		"pipeline/reduce": append([]string{"pipeline/distance"}, stage...),
 		"pipeline":        {"pipeline/..."},

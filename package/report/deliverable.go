@@ -16,7 +16,7 @@ func surfaceSection(r *Report, p *Pictures, f figures) section {
 		return s
 	}
 	s.Text = []string{"The deviation is measured in both directions between the fused and the reduced mesh. Nothing is made up where nothing was seen, so the surface is open there.",
-		"Targets and tape on the skin are not looked for in this version."}
+		stickerText(r, f)}
 	for i, x := range p.Renders {
 		s.Figures = append(s.Figures, figure{Caption: x.Caption, PNG: x.PNG, Wide: i == 0})
 	}

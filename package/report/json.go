@@ -176,8 +176,8 @@ type Report struct {
 	Mesh     Mesh       `json:"mesh"`
 	Datum    *Datum     `json:"datum"`
 	Mounts   []Mount    `json:"mounts"`
-	Pitches  []Pitch    `json:"pitches"`  // between all mounts that were found
-	Stickers []struct{} `json:"stickers"` // none are looked for in this version
+	Pitches  []Pitch    `json:"pitches"` // between all mounts that were found
+	Stickers []Sticker  `json:"stickers"`
 	Coverage []Coverage `json:"coverage"`
 	Accepted []Decision `json:"accepted"`
 	Released []Decision `json:"released"`
@@ -375,7 +375,7 @@ type Context struct {
 func NewReport(b *pipeline.Built, x Context) Report {
 	s := scaleOf(b.Units)
 	r := Report{Check: newCheck(&b.Checked, b.ToFrame, "trammel-report/1"), Job: b.Job.Job, Title: b.Job.Title, Client: b.Job.Client,
-		Revision: x.Revision, Program: x.Program, Tracked: []Tracked{}, Overlaps: []Overlap{}, Bends: []Bend{}, Mounts: []Mount{}, Pitches: []Pitch{}, Stickers: []struct{}{}, Coverage: []Coverage{},
+		Revision: x.Revision, Program: x.Program, Tracked: []Tracked{}, Overlaps: []Overlap{}, Bends: []Bend{}, Mounts: []Mount{}, Pitches: []Pitch{}, Stickers: []Sticker{}, Coverage: []Coverage{},
 		Accepted: append([]Decision{}, x.Accepted...), Released: append([]Decision{}, x.Released...)}
 	for _, t := range b.Tracked {
 		pose := b.ToFrame.After(t.ToNetwork)
@@ -403,6 +403,9 @@ func NewReport(b *pipeline.Built, x Context) Report {
 	}
 	for _, p := range b.Pitches {
 		r.Pitches = append(r.Pitches, pitchOf(p, s))
+	}
+	for _, x := range b.Stickers {
+		r.Stickers = append(r.Stickers, stickerOf(b, x, s))
 	}
 	for _, c := range b.Coverage {
 		r.Coverage = append(r.Coverage, Coverage{c.Name, tidy(c.Seen), c.Share, s.length(c.Spacing), tidy(c.Missing)})

@@ -26,6 +26,7 @@ import (
 	"trammel/pipeline/mount"
 	"trammel/pipeline/network"
 	"trammel/pipeline/sphere"
+	"trammel/pipeline/sticker"
 )
 
 // contract are the examples of the two JSON documents, as what users rely on gives
@@ -47,7 +48,7 @@ const (
  "mesh": {"fused_triangles": 0, "triangles": 0, "deviation": {"max": 0.0, "rms": 0.0}, "area": 0.0, "boundary_edges": 0, "nonmanifold_edges": 0},
  "datum": {"method": "control", "rotation": [], "translation": [], "rms": 0.0, "points": [{"name": "A", "sphere": "S3", "residual": [0,0,0]}]},
  "mounts": [{"name": "left-front", "kind": "hole", "center": [0,0,0], "axis": [0,0,1], "diameter": 13.4, "sigma": [0,0,0], "deviation": [0,0,0]}],
- "stickers": [],
+ "stickers": [{"center": [0,0,0], "diameter": 8.0, "height": 0.15, "replaced": true}],
  "coverage": [{"name": "underside", "seen": 0.97, "share": 0.95, "spacing": 3.1}],
  "findings": []}`
 )
@@ -102,6 +103,7 @@ func measured(u length.Unit) *pipeline.Built {
 	b.Files[0].Spheres = []sphere.Sphere{{Center: geom.Vec{X: 254}, Cov: geom.Diag(1, 4, 9), Diameter: 145, RMS: 0.9, Points: 1234, CapDeg: 150, Usable: true}}
 	b.Tracked = []pipeline.Tracked{{File: 1, ToNetwork: geom.IdentityPose(), Linked: true}}
 	b.Overlaps = []pipeline.Overlap{{A: 0, B: 1}}
+	b.Stickers = []pipeline.Sticker{{Disc: sticker.Disc{Diameter: 8, Height: 0.15}}}
 	b.Overlaps[0].Median, b.Overlaps[0].Points = 2.54, 7
 	b.Datum = &datum.Result{OK: true, NetworkToDatum: geom.IdentityPose(), RMS: 0.254, Points: []datum.Point{{Name: "A", Sphere: "S1", Residual: geom.Vec{X: 25.4}, Used: true}}}
 	b.Mounts = []mount.Result{{Name: "left-front", Kind: job.Hole, Found: true, Center: geom.Vec{X: 1270}, Axis: geom.Vec{Z: 1}, Diameter: 12.7, Cov: geom.Diag(0.01, 0.04, 0.09), SigmaDia: 0.127, Points: 99, ArcDeg: 360}}
@@ -152,8 +154,7 @@ func TestExamplesAreTheContracts(t *testing.T) {
 			t.Fatalf("the contract has %d examples", len(blocks))
 		}
 		for _, m := range keys.FindAllStringSubmatch(blocks[i][1], -1) {
-			// Stickers are not looked for in this version: the list is there, and empty.
-			if !strings.Contains(example, m[0]) && m[1] != "height" && m[1] != "replaced" {
+			if !strings.Contains(example, m[0]) {
 				t.Errorf("example %d lacks %s", i+1, m[0])
 			}
 		}

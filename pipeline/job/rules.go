@@ -22,6 +22,7 @@ var (
 	noiseSize  = limits{0.0001, 100, "the range noise of a scanner"}
 	voxelSize  = limits{0.02, 1000, "a fusion cell"}
 	deviation  = limits{0.0001, 1000, "the deviation of a reduced mesh"}
+	targetSize = limits{2, 50, "the diameter of a sticker"}
 	closeSize  = limits{0.1, 1000, "a hole to be closed"}
 	radius     = limits{0.1, 10000, "a search radius"}
 	mountSize  = limits{0.1, 2000, "the diameter of a mount"}
@@ -39,6 +40,7 @@ func (d *decoder) sheet(n *yaml.Node) *Sheet {
 		field{"captured", false, boolean(d, &s.Captured)},
 		field{"instruments", true, d.instruments(&s.Instruments)},
 		field{"spheres", false, d.spheres(&s.Spheres)},
+		field{"targets", false, d.targets(&s.Targets)},
 		field{"object", false, d.object(&s.Object)},
 		field{"mesh", false, d.mesh(&s.Mesh)},
 		field{"datum", false, d.datum(&s.Datum)},
@@ -235,6 +237,17 @@ func (d *decoder) mesh(m *Mesh) func(*yaml.Node, string) {
 			}},
 			field{"colour", false, choice(d, &m.Colour, NoColour, DeviationColour)},
 		)
+	}
+}
+
+// targets reads the diameters of stickers.
+func (d *decoder) targets(into *[]float64) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		d.list(n, key, func(n *yaml.Node, key string) {
+			var size float64
+			lengthIn(d, &size, targetSize)(n, key)
+			*into = append(*into, size)
+		})
 	}
 }
 

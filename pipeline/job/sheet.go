@@ -24,6 +24,7 @@ type Sheet struct {
 	Captured    bool        // the capture is over, whatever the clock says
 	Instruments []Instrument
 	Spheres     []Spheres  // the kinds of reference spheres; empty when none are used
+	Targets     []float64  // diameters of the stickers that were put on the skin; empty when the sheet is silent
 	Object      *geom.Box  // what to keep; nil keeps everything
 	Mesh        Mesh       // how to fuse and reduce
 	Datum       *Datum     // nil leaves everything in the network's frame

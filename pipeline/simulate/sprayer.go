@@ -100,6 +100,10 @@ func chassis() []Part {
 			At("stand", Cylinder{Radius: 45, Length: underside}, vec(-1420, y, underside/2), primer),
 			box("mast upright", vec(-1490, side*500-40, 600), vec(-1410, side*500+40, 2200), galvanised))
 	}
+	for i, x := range []float64{-820, -640, -330, 120, 330, 620} { // stickers that guided a tracked scanner, left on the beams
+		y := beamLine * float64(1-2*(i%2))
+		parts = append(parts, At("target", Cylinder{Radius: 3 + float64(i/2%2), Length: 0.6}, vec(x, y+12, underside), white))
+	}
 	for _, x := range []float64{-1400, -500, 450, 1340} {
 		parts = append(parts, box("cross member", vec(x-40, -beamLine+40, 510), vec(x+40, beamLine-40, 590), galvanised))
 	}
