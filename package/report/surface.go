@@ -17,6 +17,14 @@ type Fusion struct {
 	Pieces    []Piece  `json:"pieces"` // the largest of the crumbs
 	Closed    []Hole   `json:"closed"` // holes that were closed: surface that nobody saw
 	Doubles   []Double `json:"doubles"`
+	Seam      Seam     `json:"seam"`
+}
+
+// Seam says how far the other scans lie from the preferred ones where both saw the surface.
+type Seam struct {
+	Area float64 `json:"area"` // counted once for every other scan
+	Mean float64 `json:"mean"` // positive where the others lie outside
+	RMS  float64 `json:"rms"`  // noise of the other scans included
 }
 
 // Piece is a floating piece of surface that was left out.
@@ -61,6 +69,7 @@ type RawDistance struct {
 func fusionOf(f fuse.Stats, s scale) Fusion {
 	area := func(mm2 float64) float64 { return tidy(mm2 * float64(s) * float64(s)) }
 	out := Fusion{Points: f.Points, Trimmed: f.Trimmed, Crumbs: f.Crumbs, CrumbArea: area(f.Area), Pieces: []Piece{}, Closed: []Hole{}, Doubles: []Double{}}
+	out.Seam = Seam{area(f.Seam.Area), s.length(f.Seam.Mean), s.length(f.Seam.RMS)}
 	for _, p := range f.Pieces {
 		out.Pieces = append(out.Pieces, Piece{s.vec(p.At), area(p.Area)})
 	}

@@ -58,6 +58,7 @@ type Stats struct {
 
 	Pieces  []Piece  // of the crumbs, the largest ones first
 	Doubles []Double // places where one surface is there twice, the largest first
+	Seam    Seam     // between preferred views and others
 	Closed  []Hole   // what was closed: surface that nobody saw
 }
 
@@ -111,8 +112,8 @@ func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load func(ct
 	if err != nil {
 		return nil, g.stats, err
 	}
-	g.stats.Blocks, g.stats.Doubles = len(g.blocks), g.doubles()
-	g.stats.Blocks, g.stats.Doubles = len(g.blocks), g.doubles()
+	g.stats.Blocks, g.stats.Doubles, g.stats.Seam = len(g.blocks), g.doubles(), g.seam()
+	g.stats.Blocks, g.stats.Doubles, g.stats.Seam = len(g.blocks), g.doubles(), g.seam()
 	dropCrumbs(m, o.Voxel, &g.stats)
 	if o.Close > 0 {
 		g.stats.Closed = closeHoles(m, o.Close, o.Keep)

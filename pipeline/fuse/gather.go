@@ -88,7 +88,7 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 		prefer = new([blockSize]uint8)
 		g.prefer[id] = prefer
 	}
-	var with agreement
+	var with, seam agreement
 	for i := range a.at {
 		s := &a.at[i]
 		if !(s.weight > 0) {
@@ -100,6 +100,9 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 		m := float32(b.mean[i]) * (1.0 / meanScale)
 		if min(b.cover[i], q) >= enough && before > 0 {
 			with.see(d-m, w, before)
+			if !preferred && prefer != nil && prefer[i] >= enough {
+				seam.see(d-m, w, before)
+			}
 		}
 		b.cover[i] = max(b.cover[i], q)
 		if preferred {
@@ -112,6 +115,7 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 			b.mean[i], b.weight[i] = packMean(m), packWeight(sum)
 		}
 	}
+	g.walls[id].seam.add(&seam)
 	g.judge(id, a, &with)
 }
 

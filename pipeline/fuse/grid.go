@@ -113,7 +113,7 @@ func (g *grid) settle(v View) {
 }
 
 // blockBytes is what a block takes, its share of the index and of the lists included.
-const blockBytes = 5*blockSize + 160
+const blockBytes = 5*blockSize + 192
 
 // block returns the number of the block at c, a new one if need be. Once they need more
 // memory than allowed, blocks are only counted, to say what would fit.

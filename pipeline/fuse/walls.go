@@ -25,6 +25,28 @@ type wall struct {
 	gap                float32 // cells
 	places             int32   // that show the gap
 	view               int32   // that shows it
+	seam               agreement
+}
+
+// Seam says how far the other views lie from the preferred ones where both saw the
+// surface: the step that the passage between them has to take.
+type Seam struct {
+	Area float64 // mm², counted once for every view
+	Mean float64 // mm, positive where the others lie outside
+	RMS  float64 // mm, noise of the other views included
+}
+
+// seam sums up all blocks, in their order.
+func (g *grid) seam() Seam {
+	var all agreement
+	for i := range g.walls {
+		all.add(&g.walls[i].seam)
+	}
+	if all.n == 0 {
+		return Seam{}
+	}
+	h, n := g.o.Voxel, float64(all.n)
+	return Seam{Area: n * h * h / (2 * band), Mean: -h * all.sum / n, RMS: h * math.Sqrt(all.squares/n)}
 }
 
 const (
@@ -61,6 +83,13 @@ func (a *agreement) see(difference, weight, before float32) {
 	a.sum += float64(difference)
 	a.squares += float64(difference) * float64(difference)
 	a.variance += 1/float64(weight) + 1/float64(before)
+}
+
+func (a *agreement) add(b *agreement) {
+	a.n += b.n
+	a.sum += b.sum
+	a.squares += b.squares
+	a.variance += b.variance
 }
 
 // judge keeps what a view and those before disagree on in a block.

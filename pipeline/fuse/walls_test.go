@@ -95,3 +95,20 @@ func TestSheetsOfAClosedBody(t *testing.T) {
 		t.Errorf("area %.0f mm², want about %.0f", area, want)
 	}
 }
+
+// TestSeamIsMeasured: the step between a preferred view and another is found with its sign,
+// over the area that both saw; without a preferred view there is none.
+func TestSeamIsMeasured(t *testing.T) {
+	hand := noisy(slab(200, 1.5, 0, 1, askew, geom.Vec{}), 0.1, 1)
+	hand.Prefer = true
+	for _, step := range []float64{0.8, -0.4} {
+		_, s := mustFuse(t, Options{Voxel: 3}, noisy(slab(300, 1.5, step, 1, askew, geom.Vec{}), 0.3, 2), hand)
+		within(t, "step", s.Seam.Mean, step, 0.05)
+		within(t, "rms", s.Seam.RMS, math.Abs(step), 0.1)
+		within(t, "area", s.Seam.Area, 200*200, 0.15*200*200)
+	}
+	hand.Prefer = false
+	if _, s := mustFuse(t, Options{Voxel: 3}, hand, hand); s.Seam != (Seam{}) {
+		t.Errorf("%+v without a preferred view", s.Seam)
+	}
+}
