@@ -15,6 +15,7 @@ type Evidence struct {
 	Contradicts float64 // of the places where both surfaces are near, the share at which they run beside or through each other
 	Blocked     float64 // share of the surface that stands in the other scanner's free sight; 0 when no sight is known
 	Tolerance   float64 // largest distance at which surfaces count as meeting, mm
+	Beside      float64 // share of the places that meet which lie beside the three planes with the most of them; only for the best placement
 	Places      int     // places that meet, of both surfaces: the weight of the evidence
 }
 
@@ -96,25 +97,43 @@ func (c *comparison) look(from, to feature.Points, index *feature.Index, pose ge
 	var t tally
 	for i := 0; i < len(from.At); i += 1 + len(from.At)/(c.most+1) {
 		t.all++
-		p, n := pose.Apply(from.At[i]), pose.Turn(from.Normal[i])
-		j, _ := index.Nearest(p, nearCells*c.cell)
-		if j < 0 {
-			continue
-		}
-		facing := n.Dot(to.Normal[j])
-		between := n.Add(to.Normal[j]).Unit() // bends add nothing to distances along it, see pairs.go
-		d := between.Dot(p.Sub(to.At[j]))
-		beside := p.AddScaled(-d, between).Dist(to.At[j])
-		switch {
-		case beside > foot*c.cell || facing < alike:
-			// Beyond the border of the other surface, or another face of a corner or plate.
-		case math.Abs(d) <= c.tolerance:
+		switch c.weigh(pose.Apply(from.At[i]), pose.Turn(from.Normal[i]), to, index) {
+		case placeMeets:
 			t.meets++
-		case math.Abs(d) > clear*c.tolerance:
-			t.contradicts++ // two faces one before the other, looking the same way
+		case placeContradicts:
+			t.contradicts++
+		case placeIsSilent:
 		}
 	}
 	return t
+}
+
+// weight is what one place says about a placement.
+type weight int
+
+const (
+	placeIsSilent    weight = iota // nothing of the other surface is near, or only its border or another face
+	placeMeets                     // it lies on the other surface
+	placeContradicts               // it lies before or behind it, looking the same way
+)
+
+// weigh compares the place p with the normal n with the other surface next to it.
+func (c *comparison) weigh(p, n geom.Vec, to feature.Points, index *feature.Index) weight {
+	j, _ := index.Nearest(p, nearCells*c.cell)
+	if j < 0 {
+		return placeIsSilent
+	}
+	between := n.Add(to.Normal[j]).Unit() // bends add nothing to distances along it, see pairs.go
+	d := between.Dot(p.Sub(to.At[j]))
+	switch {
+	case n.Dot(to.Normal[j]) < alike || p.AddScaled(-d, between).Dist(to.At[j]) > foot*c.cell:
+		return placeIsSilent
+	case math.Abs(d) <= c.tolerance:
+		return placeMeets
+	case math.Abs(d) > clear*c.tolerance:
+		return placeContradicts
+	}
+	return placeIsSilent
 }
 
 // distances returns the distances of the source's places from the target.

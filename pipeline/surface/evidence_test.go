@@ -2,6 +2,7 @@ package surface
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"trammel/pipeline/geom"
@@ -154,5 +155,32 @@ func TestNudgeWithoutASurfaceStays(t *testing.T) {
 	far := geom.Pose{R: geom.Identity(), T: geom.Vec{X: 1e5}}
 	if got := l.nudge(far); got != far {
 		t.Errorf("moved to %v", got)
+	}
+}
+
+// corner is three sheets that meet at a point, and a pipe on one of them if asked.
+func corner(seed uint64, pipe bool) *scene {
+	s := newScene(seed, 0.3, 0.04)
+	x, y, z := geom.Vec{X: 400}, geom.Vec{Y: 300}, geom.Vec{Z: 200}
+	s.rectangle(geom.Vec{}, x, y, 8)
+	s.rectangle(geom.Vec{}, y, z, 8)
+	s.rectangle(geom.Vec{}, z, x, 8)
+	if pipe {
+		s.pipe(geom.Vec{X: 200, Y: 150}, 40, 120, 8)
+	}
+	return s
+}
+
+// Three planes hold all six motions and yet are every corner of a box; a pipe on one
+// of them makes the difference.
+func TestThreePlanesAreDoubted(t *testing.T) {
+	for _, pipe := range []bool{false, true} {
+		source, target := corner(1, pipe).cloud, corner(2, pipe).cloud.Moved(motion(30, -50, 100, 10, 20, 30))
+		found := locate(t, source, target, LocateOptions{})
+		got := slices.Contains(doubts(&found[0]), DoubtPlanes)
+		t.Logf("pipe %v: beside %.3f, doubts %v", pipe, found[0].Beside, doubts(&found[0]))
+		if got == pipe {
+			t.Errorf("pipe %v: %.1f %% beside three planes, doubts %v", pipe, 100*found[0].Beside, found[0].Doubts)
+		}
 	}
 }

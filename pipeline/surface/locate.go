@@ -79,6 +79,7 @@ func Locate(ctx context.Context, source, target *scan.Cloud, o LocateOptions) ([
 	if len(found) == 0 {
 		return nil, fmt.Errorf("none of %d proposed placements lets the surfaces meet: %w", len(motions), ErrNoOverlap)
 	}
+	found[0].Beside = l.fine.besidePlanes(found[0].SourceToTarget)
 	found[0].Doubts = l.judge(found)
 	for i := range found {
 		found[i].Result = l.outward(found[i].Result)

@@ -16,6 +16,7 @@ const (
 	DoubtSliding       DoubtKind = "sliding"       // the shared surface does not hold all motions
 	DoubtContradiction DoubtKind = "contradiction" // the surfaces run beside or through each other
 	DoubtBlocked       DoubtKind = "blocked"       // one surface stands in the other scanner's free sight
+	DoubtPlanes        DoubtKind = "planes"        // no more than three planes are shared: any corner fits any other
 	DoubtFit           DoubtKind = "fit"           // the distances are larger than noise and spacing explain
 )
 
@@ -31,6 +32,7 @@ type Doubt struct {
 const (
 	leastMeets      = 0.30  // share of the smaller surface; about a third is the usual advice for tying by surface (common practice, no source)
 	mostContradicts = 0.015 // share of the near places
+	leastBeside     = 0.02  // share of the meeting places beside three planes: less are rounded edges and noise
 	mostBlocked     = 0.01  // share of a surface
 	nearlyAsWell    = 0.80  // score over the best one's
 	mostSigmas      = 3.0   // rms distance over what a cloud shows against itself
@@ -54,6 +56,8 @@ func (l *locator) judge(found []Placement) []Doubt {
 		"%.1f %% of one surface stands where the other scanner looked through, at most %.1f %% are accepted: it may be another object, or one that was changed.", 100*p.Blocked, 100*mostBlocked)
 	add(len(p.Loose) > 0, DoubtSliding,
 		"The shared surface does not hold %s (%d of 6 motions): scan something that does, such as an edge across.", strings.Join(p.Loose, " and "), len(p.Loose))
+	add(p.Beside < leastBeside, DoubtPlanes,
+		"All but %.1f %% of the shared surface are three planes, at least %.0f %% are needed beside them: every corner of a box fits every other, scan something that tells this one.", 100*p.Beside, 100*leastBeside)
 	limit := mostSigmas * math.Max(l.noise, finestCells*l.grain)
 	add(p.RMS > limit, DoubtFit,
 		"The surfaces are %.3g mm apart (rms), noise and spacing explain at most %.3g mm: the scale, the object or the scanner is not the same.", p.RMS, limit)
