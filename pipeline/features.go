@@ -20,7 +20,7 @@ import (
 )
 
 const (
-	measureVersion = 8
+	measureVersion = 9
 	coverVersion   = 5
 )
 

@@ -22,9 +22,10 @@ func hole(m job.Mount, points []geom.Vec, noise float64) (Result, string) {
 	for i := range candidates {
 		g := &candidates[i]
 		if w := g.stretched(2 * m.Within); w.isLong(g) {
-			at := g.face.lift(g.x, g.y)
-			long = fmt.Sprintf(", but a slot of about %.1f mm by %.1f mm at (%.1f, %.1f, %.1f)", 2*g.r, 2*g.r+w.long, at.X, at.Y, at.Z)
-			continue
+			if s, why := g.measureSlot(w.start(g), noise); why == "" && s.isSlot() {
+				long = ", but " + s.asSlot()
+				continue
+			}
 		}
 		r, why := g.measure(m.Expect, noise)
 		if why == "" {

@@ -123,7 +123,7 @@ func TestBadPlaces(t *testing.T) {
 	}{
 		{"a wrong diameter", wanted(job.Hole, 30, 40, -90, 5), []Seen{p.seen("hand")}, false, []string{"No hole of about 30 mm", "instead there is a hole of 13."}},
 		{"two candidates", wanted(job.Hole, 13.5, 40, 88, -3), []Seen{p.seen("hand")}, true, []string{"More than one hole lies within 40 mm", "one of 13.", "which was taken, one of about 13.", "make within smaller"}},
-		{"a slot where a hole should be", wanted(job.Hole, 11, 20, 0, 0), []Seen{q.seen("hand")}, false, []string{"a slot of about 1", "instead there is a slot of 11.", "by 28."}},
+		{"a slot where a hole should be", wanted(job.Hole, 11, 20, 0, 0), []Seen{q.seen("hand")}, false, []string{"but a slot of 11.", "instead there is a slot of 11.", "by 28."}},
 	}
 	for _, c := range cases {
 		r := Measure(c.m, c.seen)

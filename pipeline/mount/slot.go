@@ -128,6 +128,24 @@ func (w way) isLong(g *gap) bool {
 	return w.closed && w.long > math.Max(leastStretch*g.r, 3*leastStretch/4*g.r+1.5/math.Sqrt(g.density))
 }
 
+// start is a first estimate of a slot's parameters.
+func (w way) start(g *gap) []float64 { return []float64{w.x, w.y, w.angle, w.long / 2, g.r} }
+
+// isSlot reports whether a measured slot is longer than wide beyond doubt.
+func (r *Result) isSlot() bool {
+	width, long := r.Sizes[0], r.Sizes[1]
+	return long.Value-width.Value > math.Max(5*math.Hypot(long.Sigma, width.Sigma), leastLonger*width.Value)
+}
+
+// leastLonger is how much longer than wide a slot is at least, in widths: what is
+// rounder is a worn or a badly seen hole (common practice, no source).
+const leastLonger = 0.1
+
+// asSlot says what a slot measures and where it is.
+func (r *Result) asSlot() string {
+	return fmt.Sprintf("a slot of %.1f mm by %.1f mm at %s", r.Sizes[0].Value, r.Sizes[1].Value, coordinates(r.Center))
+}
+
 // slot looks for a long gap with round ends.
 func slot(m job.Mount, points []geom.Vec, noise float64) (Result, string) {
 	fs := faces(points, noise)
@@ -147,15 +165,11 @@ func slot(m job.Mount, points []geom.Vec, noise float64) (Result, string) {
 			}
 			continue
 		}
-		r, why := g.measureSlot([]float64{w.x, w.y, w.angle, w.long / 2, g.r}, noise)
-		if why != "" {
+		r, why := g.measureSlot(w.start(g), noise)
+		if why != "" || r.isSlot() {
 			return r, why
 		}
-		width, long := r.Sizes[0], r.Sizes[1]
-		if long.Value-width.Value > 3*math.Hypot(long.Sigma, width.Sigma) {
-			return r, ""
-		}
-		round = fmt.Sprintf(", the nearest being a round gap of about %.1f mm", width.Value)
+		round = fmt.Sprintf(", the nearest being a round gap of about %.1f mm", r.Sizes[0].Value)
 	}
 	return Result{}, fmt.Sprintf("%d flat faces were found, but no slot in them%s", len(fs), round)
 }
