@@ -2,16 +2,19 @@ package mount
 
 import "math"
 
-// outline is a family of closed curves in a face. gap is the distance of a place
-// outside the curve with parameters p, negative inside.
+// outline is a family of closed curves in a face. gap returns, for the curve with
+// parameters p, the distance of a place outside it, negative inside.
 type outline struct {
 	dim int
-	gap func(p []float64, x, y float64) float64
+	gap func(p []float64) func(x, y float64) float64
 }
 
 // circles have the parameters x, y, radius.
 func circles() outline {
-	return outline{3, func(p []float64, x, y float64) float64 { return length(x-p[0], y-p[1]) - p[2] }}
+	return outline{3, func(p []float64) func(x, y float64) float64 {
+		cx, cy, r := p[0], p[1], p[2]
+		return func(x, y float64) float64 { return length(x-cx, y-cy) - r }
+	}}
 }
 
 // length is math.Hypot without its care for huge numbers, several times faster.
@@ -62,8 +65,9 @@ func (e *evidence) log(p []float64) float64 {
 		return math.Inf(-1)
 	}
 	sum, sharp := 0.0, 1/blur
+	gap := e.shape.gap(p)
 	for _, b := range e.bits {
-		out := -e.shape.gap(p, b.x, b.y)
+		out := -gap(b.x, b.y)
 		if math.Abs(out) > e.reach {
 			return math.Inf(-1)
 		}
@@ -73,10 +77,10 @@ func (e *evidence) log(p []float64) float64 {
 		sum += b.density * b.length * (out + b.bend*out*out/2)
 	}
 	for i := range e.x {
-		sum += e.logPoint(i, e.shape.gap(p, e.x[i], e.y[i]), sharp)
+		sum += e.logPoint(i, gap(e.x[i], e.y[i]), sharp)
 	}
 	for _, n := range e.nodes {
-		sum += e.logNode(n, e.shape.gap(p, n.x, n.y)*sharp)
+		sum += e.logNode(n, gap(n.x, n.y)*sharp)
 	}
 	return sum
 }
@@ -146,7 +150,7 @@ const leastDensity = 1e-6
 // weigh collects the evidence about an edge near its first estimate, which is
 // given by its parameters and its bits.
 func (f *face) weigh(shape outline, p []float64, bits []bit, spacing, noise float64) *evidence {
-	gap := func(x, y float64) float64 { return shape.gap(p, x, y) }
+	gap := shape.gap(p)
 	rows := f.foretell(gap, spacing)
 	least := 0.01 * spacing // finer differences do not matter beside the spacing
 	e := &evidence{reach: 1.5 * spacing, table: newNormal(), noise: noise, shape: shape, bits: bits, nodes: rows.nodes, blurLeast: least, blurMost: math.Max(aslant*noise, 1.5*least)}

@@ -12,7 +12,7 @@ import (
 type stadium struct{ x, y, a, w, l float64 }
 
 func (s stadium) gap(x, y float64) float64 {
-	return slots().gap([]float64{s.x, s.y, s.a, (s.l - s.w) / 2, s.w / 2}, x, y)
+	return slots().gap([]float64{s.x, s.y, s.a, (s.l - s.w) / 2, s.w / 2})(x, y)
 }
 
 // cut takes away what lies inside of a gap.

@@ -14,12 +14,15 @@ import (
 // slots have the parameters x, y, direction, half the distance between the centres
 // of the round ends, and the radius of those.
 func slots() outline {
-	return outline{5, func(p []float64, x, y float64) float64 {
+	return outline{5, func(p []float64) func(x, y float64) float64 {
 		sin, cos := math.Sincos(p[2])
-		dx, dy := x-p[0], y-p[1]
-		along := dx*cos + dy*sin
-		along -= math.Max(-p[3], math.Min(p[3], along))
-		return length(along, dy*cos-dx*sin) - p[4]
+		cx, cy, half, r := p[0], p[1], p[3], p[4]
+		return func(x, y float64) float64 {
+			dx, dy := x-cx, y-cy
+			along := dx*cos + dy*sin
+			along -= math.Max(-half, math.Min(half, along))
+			return length(along, dy*cos-dx*sin) - r
+		}
 	}}
 }
 
@@ -211,12 +214,12 @@ func (e *evidence) explore(p, wide []float64, steps int, logDensity func([]float
 // slotWall fits the outline to the points inside the slot by least squares, the
 // walls taken square to the face.
 func (g *gap) slotWall(p []float64, noise float64) (sol fit.Solution, ring float64, ok bool) {
-	gap := slots().gap
+	gap := slots().gap(p)
 	var side []geom.Vec
 	for _, q := range g.face.rest {
 		x, y := g.face.flat(q)
 		h := g.face.height(q)
-		if math.Abs(h) > 2*g.face.band && math.Abs(h) < math.Max(40, 4*p[4]) && math.Abs(gap(p, x, y)) < math.Max(0.1*p[4], 4*noise) {
+		if math.Abs(h) > 2*g.face.band && math.Abs(h) < math.Max(40, 4*p[4]) && math.Abs(gap(x, y)) < math.Max(0.1*p[4], 4*noise) {
 			side = append(side, geom.Vec{X: x, Y: y, Z: h})
 		}
 	}
