@@ -23,7 +23,7 @@ type settings struct {
 	captureQuiet time.Duration // how long after its newest scan a job may still be in capture
 	watchSettle  time.Duration // how long a file must not have changed to count as complete
 	watchSweep   time.Duration // how often folders are listed, whatever events say
-	memoryBytes  int64         // most memory that a stage may plan for; 0 sets no limit
+	memoryBytes  int64         // most memory that a stage may plan for; 0 where the machine's is not known either
 	logLevel     zerolog.Level
 }
 
@@ -37,7 +37,7 @@ func knownSettings() []setting {
 		{"capture.quiet", "2h", "a job counts as still being captured while its newest scan is younger than this"},
 		{"watch.settle", "3s", "a file that has not changed for this long is complete"},
 		{"watch.sweep", "30s", "how often job folders are listed, whatever events say"},
-		{"memory", "0", "most memory a stage may plan for, such as 8GB; 0 sets no limit"},
+		{"memory", "0", "most memory a stage may plan for, such as 8GB; 0 is half the machine's"},
 		{"log.level", "info", "error, warn, info or debug"},
 	}
 }
@@ -98,7 +98,7 @@ func decodeSettings(v *viper.Viper, file string) (settings, error) {
 		captureQuiet: d.duration("capture.quiet"),
 		watchSettle:  d.duration("watch.settle"),
 		watchSweep:   d.duration("watch.sweep"),
-		memoryBytes:  d.size("memory"),
+		memoryBytes:  orHalf(d.size("memory")),
 	}
 	level, err := zerolog.ParseLevel(v.GetString("log.level"))
 	if err != nil {
@@ -141,7 +141,7 @@ func (d *decoding) size(key string) int64 {
 	}
 	n, err := strconv.ParseFloat(text, 64)
 	if err != nil || n < 0 || n*factor > 1e15 {
-		d.bad(key, "write a size such as 8GB, or 0 for no limit")
+		d.bad(key, "write a size such as 8GB, or 0 for half the machine's")
 		return 0
 	}
 	return int64(n * factor)
@@ -151,4 +151,12 @@ func (d *decoding) size(key string) int64 {
 func isTerminal(w io.Writer) bool {
 	f, ok := w.(*os.File)
 	return ok && term.IsTerminal(int(f.Fd()))
+}
+
+// orHalf takes half of the machine's memory where the setting names none.
+func orHalf(bytes int64) int64 {
+	if bytes == 0 {
+		return machineMemory() / 2
+	}
+	return bytes
 }
