@@ -31,7 +31,7 @@ func (l *locator) nudge(pose geom.Pose) geom.Pose {
 // nudgeStep is one step with the pairs that are nearer than reach. Directions that
 // the pairs do not hold stay, by a ridge of a hundredth.
 func (l *locator) nudgeStep(pose geom.Pose, reach float64) (geom.Pose, bool) {
-	s, t := l.source.coarse, l.target.coarse
+	s, t := l.source.coarse, l.coarse.target // the index finds places among all of these
 	about := pose.Apply(l.source.box.Center())
 	size := l.source.box.Size().Norm() / 2
 	var h [36]float64
