@@ -17,8 +17,8 @@ import (
 	"trammel/pipeline/simulate"
 )
 
-// demoWithMore writes a small demo whose sheet asks besides for a pattern, a
-// position and a hole 200 mm from where one is.
+// demoWithMore writes a small demo, with its pattern and position, whose sheet asks
+// besides for a hole 200 mm from where one is.
 func demoWithMore(t *testing.T) (dir string, sheet *job.Sheet, truth simulate.Truth) {
 	t.Helper()
 	dir = t.TempDir()
@@ -30,11 +30,8 @@ func demoWithMore(t *testing.T) (dir string, sheet *job.Sheet, truth simulate.Tr
 	if err != nil {
 		t.Fatal(err)
 	}
-	middle := geom.Vec{X: -1150, Y: 400, Z: 488}
 	off := geom.FromArray(truth.Holes[0].Center).Add(geom.Vec{Y: 300}) // 120 mm from the plate's other hole there
-	sheet.Mounts = append(sheet.Mounts,
-		job.Mount{Name: "plate", Near: middle.Add(geom.Vec{X: 2, Y: -3}), At: &middle, Position: 5, Within: 160, Expect: job.Pattern, Shape: job.OnRectangle, Holes: 4, Pitch: []float64{220, 180}, Diameter: 17.5},
-		job.Mount{Name: "off", Near: off, Within: 40, Expect: job.Hole, Diameter: 13.5})
+	sheet.Mounts = append(sheet.Mounts, job.Mount{Name: "off", Near: off, Within: 40, Expect: job.Hole, Diameter: 13.5})
 	return dir, sheet, truth
 }
 

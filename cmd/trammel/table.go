@@ -8,6 +8,7 @@ import (
 	"trammel/pipeline"
 	"trammel/pipeline/job"
 	"trammel/pipeline/length"
+	"trammel/pipeline/mount"
 	"trammel/pipeline/network"
 )
 
@@ -239,20 +240,52 @@ func printMeasured(e *env, b *pipeline.Built) {
 		}
 		say(e.stdout, "Datum: %s, %.2f mm rms.\n", held, d.RMS)
 	}
-	if len(b.Mounts) > 0 {
-		w := tabwriter.NewWriter(e.stdout, 0, 0, 2, ' ', 0)
-		say(w, "MOUNT\tFOUND\tX (mm)\tY (mm)\tZ (mm)\tDIAMETER\tSIGMA x/y/z/d\tOFF NOMINAL\n")
-		for _, m := range b.Mounts {
-			if !m.Found {
-				say(w, "%s\tmissing\n", printable(m.Name))
-				continue
-			}
-			s := m.Cov.Sigmas()
-			say(w, "%s\t%s\t%.2f\t%.2f\t%.2f\t%.2f\t%.3f / %.3f / %.3f / %.3f\t%.2f\n", printable(m.Name), m.Kind, m.Center.X, m.Center.Y, m.Center.Z, m.Diameter, s.X, s.Y, s.Z, m.SigmaDia, m.Deviation.Norm())
-		}
-		_ = w.Flush() // see printChecked
-	}
+	printMounts(e, b.Mounts)
 	for _, c := range b.Coverage {
 		say(e.stdout, "Region %s: %.1f %% seen (%.0f %% required), spacing %.1f mm.\n", printable(c.Name), 100*c.Seen, 100*c.Share, c.Spacing)
 	}
+}
+
+// printMounts lists what was found at the mounts, and below each what it has besides
+// its place and diameter.
+func printMounts(e *env, mounts []mount.Result) {
+	if len(mounts) == 0 {
+		return
+	}
+	w := tabwriter.NewWriter(e.stdout, 0, 0, 2, ' ', 0)
+	say(w, "MOUNT\tFOUND\tX (mm)\tY (mm)\tZ (mm)\tDIAMETER\tSIGMA x/y/z/d\tOFF NOMINAL\n")
+	for _, m := range mounts {
+		if !m.Found {
+			say(w, "%s\tmissing\n", printable(m.Name))
+			continue
+		}
+		s := m.Cov.Sigmas()
+		diameter := "–"
+		if m.Diameter > 0 {
+			diameter = fmt.Sprintf("%.2f", m.Diameter)
+		}
+		say(w, "%s\t%s\t%.2f\t%.2f\t%.2f\t%s\t%.3f / %.3f / %.3f / %.3f\t%.2f\n", printable(m.Name), m.Kind, m.Center.X, m.Center.Y, m.Center.Z, diameter, s.X, s.Y, s.Z, m.SigmaDia, m.Deviation.Norm())
+	}
+	_ = w.Flush() // see printChecked
+	for _, m := range mounts {
+		if words := besides(m); len(words) > 0 {
+			say(e.stdout, "      %s: %s.\n", printable(m.Name), strings.Join(words, "; "))
+		}
+	}
+}
+
+// besides puts into words what a mount has besides place and diameter.
+func besides(m mount.Result) []string {
+	var words []string
+	for _, x := range m.Sizes {
+		unit := " mm"
+		if x.Angle {
+			unit = "°"
+		}
+		words = append(words, fmt.Sprintf("%s %.2f%s (standard uncertainty %.3f)", strings.ReplaceAll(x.Name, "_", " "), x.Value, unit, x.Sigma))
+	}
+	if p := m.Position; p.Zone > 0 {
+		words = append(words, fmt.Sprintf("position %.3f mm in a zone of %.3g mm: %s", p.Deviation, p.Zone, p.Decision))
+	}
+	return words
 }

@@ -41,7 +41,17 @@ datum:                         # the sprayer's own axes: X to the drawbar, Y lef
   points:
 `
 
-const sheetTail = `coverage:
+const sheetTail = `  - name: rear-left-plate      # all four holes of one plate, and whether the bolt pattern is in place
+    near: [-1147 mm, 398 mm, 488 mm]
+    within: 150 mm
+    at: [-1150 mm, 400 mm, 488 mm]
+    expect: pattern
+    shape: rectangle
+    holes: 4
+    pitch: [220 mm, 180 mm]
+    diameter: 17.5 mm
+    position: 0.5 mm
+coverage:
   - name: underside            # the mounting plates and the beams' lower faces
     box: {min: [-1400 mm, -540 mm, 480 mm], max: [1350 mm, 540 mm, 530 mm]}
     spacing: 6 mm
