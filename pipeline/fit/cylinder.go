@@ -143,7 +143,7 @@ func cylinderOf(sol Solution, m geom.Vec, frame geom.Mat, sigma float64) Cylinde
 	d := local.Unit()
 	foot := geom.Vec{X: sol.X[2], Y: sol.X[3]}
 	foot = foot.AddScaled(-foot.Dot(d), d)
-	c := CylinderFit{Point: m.Add(back.MulVec(foot)), Direction: oriented(back.MulVec(d)), Radius: math.Abs(sol.X[4])}
+	c := CylinderFit{Point: m.Add(back.MulVec(foot)), Direction: Oriented(back.MulVec(d)), Radius: math.Abs(sol.X[4])}
 	c.Quality = quality(sol.SSR, sigma, sol.Observations, 5, sol.Iterations)
 	s2 := c.Sigma * c.Sigma
 	l := local.Norm()

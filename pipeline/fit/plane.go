@@ -44,7 +44,7 @@ func Plane(points []geom.Vec, sigma float64) (PlaneFit, error) {
 	if !(values.Y > flat*flat*values.Z) {
 		return PlaneFit{}, fmt.Errorf("%d points on one line hold no plane: %w", len(points), ErrDegenerate)
 	}
-	p := PlaneFit{Point: m, Normal: oriented(axes.Col(0))}
+	p := PlaneFit{Point: m, Normal: Oriented(axes.Col(0))}
 	p.Quality = quality(squares(points, m, p.Normal), sigma, len(points), 3, 1)
 	s2 := p.Sigma * p.Sigma
 	u, v := axes.Col(1), axes.Col(2)
@@ -84,7 +84,7 @@ func Line(points []geom.Vec, sigma float64) (LineFit, error) {
 	if !(values.Z > 0) || values.Y >= values.Z*(1-1e-9) {
 		return LineFit{}, fmt.Errorf("%d points without a longest direction hold no line: %w", len(points), ErrDegenerate)
 	}
-	l := LineFit{Point: m, Direction: oriented(axes.Col(2))}
+	l := LineFit{Point: m, Direction: Oriented(axes.Col(2))}
 	var ssr float64
 	for _, p := range points {
 		ssr += l.Direction.Cross(p.Sub(m)).Norm2()
@@ -117,9 +117,9 @@ func scatter(points []geom.Vec, least int) (m, values geom.Vec, axes geom.Mat, e
 	return m, values, axes, nil
 }
 
-// oriented returns v or -v, whichever has its largest component positive, so
+// Oriented returns v or -v, whichever has its largest component positive, so
 // that equal inputs in another order give the same sign.
-func oriented(v geom.Vec) geom.Vec {
+func Oriented(v geom.Vec) geom.Vec {
 	big := v.X
 	if math.Abs(v.Y) > math.Abs(big) {
 		big = v.Y

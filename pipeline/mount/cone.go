@@ -114,16 +114,23 @@ func withoutWall(side []geom.Vec, rim circle, noise float64) []geom.Vec {
 // inside gathers what lies below the face within the rim, on the side that has
 // more points.
 func (f *face) inside(rim circle, noise float64) []geom.Vec {
+	return f.fuller(func(h, x, y float64) bool {
+		return math.Abs(h) >= 1.2*f.band && math.Abs(h) <= 4*rim.r && math.Hypot(x-rim.x, y-rim.y) <= rim.r+4*noise
+	})
+}
+
+// fuller returns the points off the face that take takes, in the face's axes, of the
+// side of the face that has more of them.
+func (f *face) fuller(take func(h, x, y float64) bool) []geom.Vec {
 	var up, down []geom.Vec
 	for _, p := range f.rest {
 		h := f.height(p)
 		x, y := f.flat(p)
-		if math.Abs(h) < 1.2*f.band || math.Abs(h) > 4*rim.r || math.Hypot(x-rim.x, y-rim.y) > rim.r+4*noise {
-			continue
-		}
-		if h > 0 {
+		switch {
+		case !take(h, x, y):
+		case h > 0:
 			up = append(up, geom.Vec{X: x, Y: y, Z: h})
-		} else {
+		default:
 			down = append(down, geom.Vec{X: x, Y: y, Z: h})
 		}
 	}

@@ -119,25 +119,11 @@ func wallOf(side []geom.Vec, rim circle, noise float64) (circle, bool) {
 
 // below gathers what may be the wall of a hole, in the face's axes.
 func (f *face) below(rim circle, noise float64) []geom.Vec {
-	var up, down []geom.Vec
 	depth := math.Max(40, 4*rim.r) // no plate that takes a bolt is thicker (common practice, no source)
 	near := math.Max(0.2*rim.r, 4*noise)
-	for _, p := range f.rest {
-		h := f.height(p)
-		x, y := f.flat(p)
-		if math.Abs(h) < 2*f.band || math.Abs(h) > depth || math.Abs(math.Hypot(x-rim.x, y-rim.y)-rim.r) > near {
-			continue
-		}
-		if h > 0 {
-			up = append(up, geom.Vec{X: x, Y: y, Z: h})
-		} else {
-			down = append(down, geom.Vec{X: x, Y: y, Z: h})
-		}
-	}
-	if len(up) > len(down) {
-		return up
-	}
-	return down
+	return f.fuller(func(h, x, y float64) bool {
+		return math.Abs(h) >= 2*f.band && math.Abs(h) <= depth && math.Abs(math.Hypot(x-rim.x, y-rim.y)-rim.r) <= near
+	})
 }
 
 // ringOf says how many points of a wall lie within a face's band, for each

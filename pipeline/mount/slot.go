@@ -335,24 +335,9 @@ func (g *gap) fillSlot(r *Result, found posterior, seen float64) {
 	g.face.place(r, c)
 	r.Diameter, r.SigmaDia = 0, 0
 	sin, cos := math.Sincos(p[2])
-	r.Along = oriented(g.face.u.Scale(cos).Add(g.face.v.Scale(sin)))
+	r.Along = fit.Oriented(g.face.u.Scale(cos).Add(g.face.v.Scale(sin)))
 	r.SigmaAlong = math.Sqrt(cov[2][2])
 	r.Sizes = append(r.Sizes,
 		Size{Name: "width", Value: 2 * p[4], Sigma: 2 * math.Sqrt(cov[4][4])},
 		Size{Name: "length", Value: 2 * (p[3] + p[4]), Sigma: 2 * math.Sqrt(math.Max(0, cov[3][3]+cov[4][4]+2*cov[3][4]))})
-}
-
-// oriented returns v or -v, whichever has its largest component positive.
-func oriented(v geom.Vec) geom.Vec {
-	big := v.X
-	if math.Abs(v.Y) > math.Abs(big) {
-		big = v.Y
-	}
-	if math.Abs(v.Z) > math.Abs(big) {
-		big = v.Z
-	}
-	if big < 0 {
-		return v.Scale(-1)
-	}
-	return v
 }
