@@ -1,6 +1,7 @@
 // Package surface ties and compares scans by the shape that they share.
 //
-// Align refines a rough placement of one cloud on another: point-to-plane
+// Locate places one cloud on another without any first guess, and says why an answer
+// must not be trusted. Align refines a rough placement of one cloud on another: point-to-plane
 // iterative closest points (Y. Chen, G. Medioni, Object modelling by registration
 // of multiple range images, 1992) from coarse to fine, with a robust kernel, and
 // a covariance that does not pretend neighbouring points to be independent.
