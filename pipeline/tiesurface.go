@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"gonum.org/v1/gonum/mat"
@@ -31,7 +32,7 @@ func bySurface(i job.Instrument) bool { return i.Kind == job.Station && i.Regist
 // each roughly, on what is placed already; then every pair that overlaps by itself;
 // then all of them together with what spheres and given poses hold.
 func (r *run) tieBySurface(ctx context.Context, c *Checked) error {
-	t := &tying{run: r, built: &Built{Checked: *c}, checked: c}
+	t := &tying{run: r, built: &Built{Checked: *c}, checked: c, tried: map[stage.Key][]surface.Placement{}}
 	for _, s := range c.Stations {
 		if s.Linked {
 			t.bodies = append(t.bodies, body{file: s.File, toNetwork: s.ToNetwork, placed: true, known: true, solved: s.Solved})
@@ -51,7 +52,11 @@ func (r *run) tieBySurface(ctx context.Context, c *Checked) error {
 	if err := t.tiePairs(ctx); err != nil {
 		return err
 	}
-	return t.adjust()
+	if err := t.adjust(); err != nil {
+		return err
+	}
+	c.meetSpheres()
+	return nil
 }
 
 // body is a set-up on its way to a place.
@@ -72,6 +77,7 @@ type tying struct {
 	bodies  []body
 	ties    []posegraph.Tie
 	fits    []surface.Result // of the ties
+	tried   map[stage.Key][]surface.Placement
 }
 
 func (t *tying) load(ctx context.Context) error {
@@ -211,13 +217,17 @@ func (t *tying) locate(ctx context.Context, b *body, on []int) ([]surface.Placem
 	if err != nil {
 		return nil, err
 	}
-	return stage.Run(t.run.store, "locate", t.built.Files[b.file].Path, key, stage.JSON[[]surface.Placement](), func() ([]surface.Placement, error) {
+	if found, ok := t.tried[key]; ok { // in an earlier round
+		return found, nil
+	}
+	t.tried[key], err = stage.Run(t.run.store, "locate", t.built.Files[b.file].Path, key, stage.JSON[[]surface.Placement](), func() ([]surface.Placement, error) {
 		found, err := surface.Locate(ctx, b.cloud.Cloud, scan.Join(parts), surface.LocateOptions{Grain: t.built.grain(), SourceSight: b.cloud.Sight, TargetSight: sight})
 		if errors.Is(err, surface.ErrNoOverlap) {
 			return []surface.Placement{}, nil
 		}
 		return found, err
 	})
+	return t.tried[key], err
 }
 
 // doubtsInWords says why the best placement must not be trusted, or nothing.
@@ -452,3 +462,38 @@ func (t *tying) blame(solved *posegraph.Result) {
 				job.Printable(path(m.Body)), m.By.X, m.By.Y, m.By.Z)})
 	}
 }
+
+// meetSpheres compares the spheres that set-ups tied by surface show with where the
+// network has them: the two ways of tying check each other.
+func (c *Checked) meetSpheres() {
+	if c.Network == nil {
+		return // then all spheres are gathered by the places of their set-ups, see meetGiven
+	}
+	for _, st := range c.Stations {
+		if st.BySurface == nil {
+			continue
+		}
+		f := &c.Files[st.File]
+		for _, b := range f.Spheres {
+			at := st.ToNetwork.Apply(b.Center)
+			i := slices.IndexFunc(c.Network.Spheres, func(s network.SphereResult) bool { return s.Center.Dist(at) < b.Nominal/2 })
+			if !b.Usable || i < 0 {
+				continue
+			}
+			s := &c.Network.Spheres[i]
+			d := at.Sub(s.Center)
+			cov := s.Cov.Add(st.ToNetwork.R.Congruent(b.Cov)).Add(st.BySurface.Cov.At(at.Sub(st.BySurface.Center))).Add(geom.Diag(stable*stable, stable*stable, stable*stable))
+			inv, ok := cov.Inv()
+			if !ok || d.Dot(inv.MulVec(d)) <= fit.ChiSquareQuantile(spheresAgree, 3) {
+				continue
+			}
+			c.Findings = append(c.Findings, job.Finding{Code: job.OverlapBias, Severity: job.Warn, Subject: f.Path, Stations: []string{f.Path},
+				Text: fmt.Sprintf("By its surface %s is tied so that it shows sphere %s %.2f mm from where the set-ups tied by spheres have it; %.2f mm (1 sigma in space) are to be expected. To do: see whether that sphere or the object was moved between these set-ups.",
+					job.Printable(f.Path), s.ID, d.Norm(), math.Sqrt(cov.Trace()))})
+		}
+	}
+}
+
+// spheresAgree is the probability with which a sound sphere of one set-up is not
+// blamed: one in a thousand of them is.
+const spheresAgree = 0.999

@@ -7,8 +7,10 @@ import (
 	"trammel/pipeline/fit"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
+	"trammel/pipeline/network"
 	"trammel/pipeline/posegraph"
 	"trammel/pipeline/scan"
+	"trammel/pipeline/sphere"
 	"trammel/pipeline/surface"
 )
 
@@ -125,6 +127,19 @@ func TestSurfaceTiesAreEntered(t *testing.T) {
 	}
 	if len(loose.Findings) != 1 || loose.Findings[0].Code != job.LayoutWeak {
 		t.Errorf("a set-up held to 30 mm: %+v", loose.Findings)
+	}
+}
+
+// Spheres seen by a set-up that its surface tied must be where the network has them.
+func TestSurfaceTiesMeetSpheres(t *testing.T) {
+	for name, at := range map[string]geom.Vec{"agrees": {X: 1000.1}, "is off": {X: 1004}, "is another one": {X: 1500}} {
+		c := &Checked{Files: []File{{Path: "a.ply", Spheres: []sphere.Sphere{{Center: at, Cov: geom.Diag(0.01, 0.01, 0.01), Nominal: 145, Usable: true}}}}}
+		c.Stations = []Station{{File: 0, ToNetwork: geom.IdentityPose(), Linked: true, Solved: -1, BySurface: &SurfaceTie{}}}
+		c.Network = &network.Result{Spheres: []network.SphereResult{{ID: "S1", Center: geom.Vec{X: 1000}, Cov: geom.Diag(0.01, 0.01, 0.01)}}}
+		c.meetSpheres()
+		if got := len(c.Findings) == 1 && c.Findings[0].Code == job.OverlapBias && strings.Contains(c.Findings[0].Text, "S1 4.00 mm"); got != (name == "is off") {
+			t.Errorf("a sphere that %s: %+v", name, c.Findings)
+		}
 	}
 }
 

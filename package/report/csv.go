@@ -9,9 +9,10 @@ import (
 	"trammel/pipeline/length"
 )
 
+// digits writes a tenth of a micrometre, and no minus before a zero.
 func digits(x float64, u length.Unit) string {
 	decimals := map[length.Unit]int{length.Millimetre: 4, length.Centimetre: 5, length.Inch: 6, length.Metre: 7}[u]
-	return strconv.FormatFloat(x, 'f', max(4, decimals), 64)
+	return fixed(x, max(4, decimals))
 }
 
 // CSV encodes rows after RFC 4180. A cell that a spreadsheet would take for a

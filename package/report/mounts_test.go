@@ -98,3 +98,11 @@ func reportOf(b *pipeline.Built) *Report {
 	r := NewReport(b, Context{})
 	return &r
 }
+
+func TestDigitsKnowNoMinusZero(t *testing.T) {
+	for x, want := range map[float64]string{-1e-6: "0.0000", 0: "0.0000", -1.25: "-1.2500", 3: "3.0000"} {
+		if got := digits(x, length.Millimetre); got != want {
+			t.Errorf("%g: %s, want %s", x, got, want)
+		}
+	}
+}
