@@ -453,7 +453,7 @@ func (t *tying) blame(solved *posegraph.Result) {
 			continue
 		}
 		t.checked.Findings = append(t.checked.Findings, job.Finding{Code: job.OverlapBias, Severity: job.Warn, Subject: path(tie.B), Stations: []string{path(tie.A), path(tie.B)},
-			Text: fmt.Sprintf("The surfaces of %s and %s fit each other %.2f mm and %.3f° away from where all other ties put them (chi-square %.0f, %.0f are allowed); this tie is not used. To do: see whether something was moved between the two set-ups, or whether they show two sides of a thin part.",
+			Text: fmt.Sprintf("The surfaces of %s and %s fit each other %.2f mm and %.3f° away from where all other ties put them (chi-square %.0f, %.0f are allowed); this tie is not used. To do: see whether what both saw is translucent or shiny, whether something was moved between the two set-ups, or whether they show two sides of a thin part.",
 				job.Printable(path(tie.A)), job.Printable(path(tie.B)), x.Shift.Norm(), x.Turn*180/math.Pi, x.Chi2, solved.Accepted)})
 	}
 	for _, m := range solved.Moved {
