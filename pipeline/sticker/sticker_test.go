@@ -125,6 +125,9 @@ func TestFindsTargets(t *testing.T) {
 		{"small ones, fine", skin{bend: 600, noise: 0.02, spacing: 0.5}, []float64{3}, []float64{0.1}},
 	}
 	for k, c := range cases {
+		if testing.Short() && k > 1 {
+			break // each skin takes long with -race
+		}
 		s := c.skin
 		s.discs = layout(uint64(k), c.used, c.heights)
 		hits, wrong, off, dia, height := match(s, find(t, s.scan(uint64(k)), Options{Diameters: c.used}))
@@ -146,6 +149,9 @@ func TestFindsNothingOnBareSkin(t *testing.T) {
 		{bend: 300, noise: 0.05, spacing: 1, alike: 0.5},
 		{bend: 800, noise: 0.1, spacing: 0.8, holes: []geom.Vec{{X: 150, Y: 150, Z: 6.75}, {X: 260, Y: 300, Z: 4}, {X: 300, Y: 105, Z: 20}}},
 	} {
+		if testing.Short() && k > 0 {
+			break
+		}
 		if found := find(t, s.scan(uint64(50+k)), Options{}); len(found) > 0 {
 			t.Errorf("skin %d: %d discs, the first %+v", k, len(found), found[0])
 		}
