@@ -124,14 +124,21 @@ func TestSheetIsAValidOne(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if sheet.Instruments[0].Expect != 2 || len(sheet.Datum.Points) != controlled || len(sheet.Mounts) != 8 {
-		t.Errorf("got %+v, want 2 set-ups, 5 points, 8 mounts", sheet)
+	if sheet.Instruments[0].Expect != 2 || len(sheet.Datum.Points) != controlled || len(sheet.Mounts) != 9 {
+		t.Errorf("got %+v, want 2 set-ups, 5 points, 8 holes and a pattern", sheet)
 	}
 	holes := map[string]Hole{}
 	for _, h := range truth.Holes {
 		holes[h.Name] = h
 	}
 	for _, m := range sheet.Mounts {
+		if m.Expect == job.Pattern { // the middle of the rear left plate, and its holes' places about it
+			first, third := geom.FromArray(holes["rear-left-1"].Center), geom.FromArray(holes["rear-left-3"].Center)
+			if d := m.At.Dist(first.Add(third).Scale(0.5)); d > 1e-9 || m.Pitch[0] != math.Abs(first.X-third.X) || m.Pitch[1] != math.Abs(first.Y-third.Y) {
+				t.Errorf("the pattern %+v is %.1f mm from the plate's middle", m, d)
+			}
+			continue
+		}
 		h := holes[m.Name]
 		if d := m.Near.Dist(geom.FromArray(h.Center)); d > m.Within/2 || m.Diameter != h.Diameter {
 			t.Errorf("mount %s is %.1f mm from its hole, diameter %g instead of %g", m.Name, d, m.Diameter, h.Diameter)
