@@ -84,9 +84,14 @@ func withoutEdges(c *scan.Cloud, v normal.View) *scan.Cloud {
 	if v.Edges == 0 {
 		return c
 	}
+	return selected(c, func(i int) bool { return !v.Edge[i] && v.Cos[i] >= leastCos })
+}
+
+// selected returns the points of c that take takes, with their normals.
+func selected(c *scan.Cloud, take func(i int) bool) *scan.Cloud {
 	out := &scan.Cloud{Origin: c.Origin}
 	for i := range c.X {
-		if !v.Edge[i] && v.Cos[i] >= leastCos {
+		if take(i) {
 			out.X, out.Y, out.Z = append(out.X, c.X[i]), append(out.Y, c.Y[i]), append(out.Z, c.Z[i])
 			out.NX, out.NY, out.NZ = append(out.NX, c.NX[i]), append(out.NY, c.NY[i]), append(out.NZ, c.NZ[i])
 		}
@@ -225,13 +230,7 @@ func locateHand(ctx context.Context, moving, target *scan.Cloud, asItLies handPl
 func (r *run) refine(ctx context.Context, b *Built, rough surface.Result, moving, target *scan.Cloud) (surface.Result, error) {
 	toMoving := rough.SourceToTarget.Inverse()
 	near := moving.Bounds().Grow(3 * b.grain())
-	part := &scan.Cloud{Origin: target.Origin}
-	for i := range target.X {
-		if near.Contains(toMoving.Apply(target.At(i))) {
-			part.X, part.Y, part.Z = append(part.X, target.X[i]), append(part.Y, target.Y[i]), append(part.Z, target.Z[i])
-			part.NX, part.NY, part.NZ = append(part.NX, target.NX[i]), append(part.NY, target.NY[i]), append(part.NZ, target.NZ[i])
-		}
-	}
+	part := selected(target, func(i int) bool { return near.Contains(toMoving.Apply(target.At(i))) })
 	fine, err := surface.Align(ctx, part, moving, toMoving, surface.Options{Reach: 3 * b.grain(), Grain: b.fineGrain()})
 	if errors.Is(err, surface.ErrNoOverlap) {
 		return rough, nil

@@ -132,14 +132,7 @@ func (r *run) unseenNow(ctx context.Context, b *Built, list []placed, box geom.B
 // within keeps the points of a cloud that lie in a box of the frame of the
 // deliverables.
 func within(c *scan.Cloud, toFrame geom.Pose, box geom.Box) *scan.Cloud {
-	out := &scan.Cloud{Origin: c.Origin}
-	for i := range c.X {
-		if box.Contains(toFrame.Apply(c.At(i))) {
-			out.X, out.Y, out.Z = append(out.X, c.X[i]), append(out.Y, c.Y[i]), append(out.Z, c.Z[i])
-			out.NX, out.NY, out.NZ = append(out.NX, c.NX[i]), append(out.NY, c.NY[i]), append(out.NZ, c.NZ[i])
-		}
-	}
-	return out
+	return selected(c, func(i int) bool { return box.Contains(toFrame.Apply(c.At(i))) })
 }
 
 // coarseView weighs all points of a thinned scan alike, each standing for its cell.

@@ -181,7 +181,7 @@ func (s *solver) fillJoint(r *Result, number []int, factor float64) {
 	r.Joint = pack(s.linked, z, factor)
 	for _, st := range s.linked {
 		x := &r.Stations[st]
-		motion, _ := r.Joint.block(st, st)
+		motion, _ := r.Joint.Between(st, st)
 		x.Cov = moved(motion, s.poses[st].T.Sub(r.Middle))
 		for j, at := range s.places[st] {
 			if number[at] >= 0 && len(r.Spheres[number[at]].Stations) == 1 {

@@ -32,7 +32,7 @@ func TestInnerConstraints(t *testing.T) {
 			within(t, "its uncertainty", sigma2, sigma, 1e-6*sigma+1e-8)
 		}
 		// The pose's own covariance is the joint one seen from its zero point, and Free that at the middle.
-		motion, ok := free.Joint.block(k, k)
+		motion, ok := free.Joint.Between(k, k)
 		if !ok {
 			t.Fatal("no joint covariance")
 		}

@@ -19,10 +19,7 @@ type Joint struct {
 }
 
 // Between returns the 6×6 covariance between two set-ups, false where one is not tied.
-func (j Joint) Between(a, b int) (m fit.Mat6, ok bool) { return j.block(a, b) }
-
-// block returns the 6×6 covariance between two set-ups, false where one is not tied.
-func (j Joint) block(a, b int) (m fit.Mat6, ok bool) {
+func (j Joint) Between(a, b int) (m fit.Mat6, ok bool) {
 	p, q := slices.Index(j.Stations, a), slices.Index(j.Stations, b)
 	n := 6 * len(j.Stations)
 	if p < 0 || q < 0 || len(j.Upper) != n*(n+1)/2 {
@@ -53,13 +50,13 @@ func pack(stations []int, m mat.Symmetric, factor float64) Joint {
 // network's frame, but for the frame's own small rotation, which a vector has and a
 // distance has not; see DistanceSigma. All is infinite where a set-up is not tied.
 func (r *Result) DifferenceCov(a int, p geom.Vec, b int, q geom.Vec) geom.Mat {
-	aa, ok := r.Joint.block(a, a)
-	bb, good := r.Joint.block(b, b)
+	aa, ok := r.Joint.Between(a, a)
+	bb, good := r.Joint.Between(b, b)
 	if !ok || !good {
 		inf := math.Inf(1)
 		return geom.Diag(inf, inf, inf)
 	}
-	ab, _ := r.Joint.block(a, b)
+	ab, _ := r.Joint.Between(a, b)
 	from, to := r.arm(a, p), r.arm(b, q)
 	cross := between(from, ab, to)
 	return aa.At(from).Add(bb.At(to)).Add(cross.Add(cross.T()).Scale(-1))

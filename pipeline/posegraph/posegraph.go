@@ -58,7 +58,6 @@ type Graph struct {
 type Result struct {
 	Bodies   []Body
 	Ties     []TieResult // in the order of Graph.Ties
-	Joint    []float64   // covariance of all bodies' motions about Middle, row-major, 6·len(Bodies) square; zero for what is not linked
 	Middle   geom.Vec    // mm, common frame
 	Chi2     float64
 	DOF      int

@@ -9,7 +9,7 @@ import (
 )
 
 func (s *solver) result() Result {
-	r := Result{Bodies: make([]Body, s.Bodies), Ties: make([]TieResult, len(s.Ties)), Middle: s.middle, Accepted: s.limit, Joint: make([]float64, 36*s.Bodies*s.Bodies)}
+	r := Result{Bodies: make([]Body, s.Bodies), Ties: make([]TieResult, len(s.Ties)), Middle: s.middle, Accepted: s.limit}
 	for b := range r.Bodies {
 		r.Bodies[b] = Body{ToCommon: s.poses[b], Linked: s.linked[b]}
 		s.fillCov(&r, b)
@@ -46,25 +46,15 @@ func (s *solver) result() Result {
 	return r
 }
 
-// fillCov copies the covariance of a body's motion, its own and with all others.
+// fillCov copies the covariance of a body's motion.
 func (s *solver) fillCov(r *Result, b int) {
 	at := s.index[b]
 	if at < 0 || s.cov == nil {
 		return
 	}
-	n := 6 * s.Bodies
-	for c, other := range s.index {
-		if other < 0 {
-			continue
-		}
-		for d := range 6 {
-			for e := range 6 {
-				x := s.cov.At(at+d, other+e)
-				r.Joint[(6*b+d)*n+6*c+e] = x
-				if b == c {
-					r.Bodies[b].Cov[6*d+e] = x
-				}
-			}
+	for d := range 6 {
+		for e := range 6 {
+			r.Bodies[b].Cov[6*d+e] = s.cov.At(at+d, at+e)
 		}
 	}
 }
