@@ -212,13 +212,17 @@ func markDuplicates(files []File) {
 		}
 		first[c] = f.Path
 		for k := range i {
-			if g := &files[k]; g.SameAs == "" && g.usable() && f.usable() && intake.SameScan(f.Sketch, g.Sketch) {
+			if g := &files[k]; g.SameAs == "" && g.usable() && f.usable() && sameCount(f.Points, g.Points) && intake.SameScan(f.Sketch, g.Sketch) {
 				f.SameAs, f.Findings = g.Path, append(f.Findings, intake.SamePoints(f.Path, g.Path))
 				break
 			}
 		}
 	}
 }
+
+// sameCount allows for what one export drops and another keeps. Two dense scans of one
+// skin in one frame fill the same cubic millimetres, but hardly with as many points.
+func sameCount(a, b int64) bool { return 100*max(a, b) <= 101*min(a, b) }
 
 func usable(s []sphere.Sphere) int {
 	n := 0
