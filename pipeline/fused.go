@@ -17,7 +17,7 @@ import (
 )
 
 const (
-	fuseVersion   = 8
+	fuseVersion   = 9
 	reduceVersion = 5
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,
@@ -44,7 +44,7 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 	if b.framed() {
 		o.Box, o.Keep = b.Job.Object, b.nearMounts()
 	}
-	key, err := b.stageKey("fuse", fuseVersion, []any{o.Voxel, o.Box, o.Step, o.Close, o.Keep}, list)
+	key, err := b.stageKey("fuse", fuseVersion, []any{o.Voxel, o.Box, o.Step, o.Close, o.Keep, b.masks(list)}, list)
 	if err != nil {
 		return err
 	}
@@ -63,7 +63,7 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 	for _, d := range fused.Facts.Doubles {
 		b.Findings = append(b.Findings, b.doubleWall(d, list))
 	}
-	return nil
+	return r.lookAtStickers(ctx, b)
 }
 
 // usualStep is how far two scans may lie apart where both saw a surface: three times
@@ -101,11 +101,15 @@ func (b *Built) fusionView(ctx context.Context, p placed) (fuse.View, error) {
 	if err != nil {
 		return fuse.View{}, err
 	}
-	noise := b.instrument(p).Noise
+	noise, bare := b.instrument(p).Noise, b.unstick(p)
 	if content.Mesh != nil && b.Files[p.file].Kind == job.Tracked {
-		return meshView(content.Mesh, p.toFrame, orElse(noise, usualTrackedNoise)), nil
+		view := meshView(content.Mesh, p.toFrame, orElse(noise, usualTrackedNoise))
+		bare.hide(view)
+		return view, nil
 	}
-	c, view, err := b.thinned(ctx, pointsOf(content), p.file)
+	points := pointsOf(content)
+	bare.drop(points)
+	c, view, err := b.thinned(ctx, points, p.file)
 	if errors.Is(err, normal.ErrFew) {
 		return fuse.View{Cloud: &scan.Cloud{}}, nil
 	}

@@ -124,6 +124,7 @@ type Built struct {
 	Overlaps  []Overlap
 	Bends     []Bent
 	Stickers  []Sticker
+	CloseUp   *CloseUp // of one of them; nil without any
 	Mesh      MeshFacts
 	Surface   *scan.Mesh // the reduced mesh; its deviation is in Departure
 	Levels    []Level    // coarser meshes, as many as the sheet asks for

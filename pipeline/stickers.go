@@ -2,27 +2,44 @@ package pipeline
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
-	"trammel/pipeline/scan"
+	"trammel/pipeline/normal"
 	"trammel/pipeline/stage"
 	"trammel/pipeline/sticker"
 )
 
-const stickerVersion = 1
+const stickerVersion = 2
 
 // usualTargets are looked for where the sheet names none: tracking targets have 6 or
 // 8 mm (common practice, no source).
 func usualTargets() []float64 { return []float64{6, 8} }
 
-// Sticker is a target that was found on the skin.
+// Sticker is a target that was found on the skin, and what became of it. Lengths are
+// millimetres, places in the frame of the deliverables.
 type Sticker struct {
-	sticker.Disc     // in the frame of the deliverables
-	File         int // that shows it
+	sticker.Disc
+	File  int             // that shows it
+	Zones []sticker.Zone  // of skin that it covers
+	Bare  []int           // instruments that saw bare skin there: indices into the sheet's
+	By    int             // the one that had most to say about it; -1 for none
+	Said  sticker.Verdict // what it said
+	Mesh  float64         // height of the fused mesh above the skin there; NaN where it has no corner there
+}
+
+// isBare reports whether other instruments saw bare skin, which was taken.
+func (s *Sticker) isBare() bool { return len(s.Bare) > 0 }
+
+// Replaced reports whether bare skin really stands in the mesh where the sticker was: by
+// the mesh itself, where it is fine enough to tell.
+func (s *Sticker) Replaced() bool {
+	return s.isBare() && !(math.Abs(s.Mesh) > s.Height/2)
 }
 
 // stickers looks for targets in the tracked scans: those alone are fine enough, and it
@@ -34,14 +51,26 @@ func (r *run) stickers(ctx context.Context, b *Built) error {
 			return err
 		}
 		for _, d := range found {
-			d.Center, d.Normal = p.toFrame.Apply(d.Center), p.toFrame.Turn(d.Normal)
+			d.Center, d.Normal, d.Skin = p.toFrame.Apply(d.Center), p.toFrame.Turn(d.Normal), d.Skin.Moved(p.toFrame)
 			if inBox(b, d.Center) {
-				b.Stickers = append(b.Stickers, Sticker{Disc: d, File: p.file})
+				b.addSticker(Sticker{Disc: d, File: p.file, Zones: []sticker.Zone{d.Zone()}, By: -1, Mesh: math.NaN()})
 			}
 		}
 	}
-	b.tellStickers()
-	return nil
+	return r.bare(ctx, b)
+}
+
+// addSticker adds one, unless another scan shows it more clearly.
+func (b *Built) addSticker(s Sticker) {
+	for i, old := range b.Stickers {
+		if old.Center.Dist(s.Center) < (old.Diameter+s.Diameter)/2 {
+			if s.Height/s.Sigma > old.Height/old.Sigma {
+				b.Stickers[i] = s
+			}
+			return
+		}
+	}
+	b.Stickers = append(b.Stickers, s)
 }
 
 func inBox(b *Built, p geom.Vec) bool {
@@ -66,18 +95,22 @@ func (r *run) stickersOf(ctx context.Context, b *Built, file int) ([]sticker.Dis
 		if err != nil {
 			return nil, err
 		}
-		var c *scan.Cloud
+		c := pointsOf(content)
 		if content.Mesh != nil {
 			c = content.Mesh.Cloud()
-		} else {
-			c = content.Cloud
+		} else if !c.HasNormals() {
+			if _, err := normal.Estimate(ctx, c, normal.Options{Kind: b.seenFrom(file)}); errors.Is(err, normal.ErrFew) || errors.Is(err, normal.ErrView) {
+				return []sticker.Disc{}, nil
+			} else if err != nil {
+				return nil, err
+			}
 		}
 		found, err := sticker.Find(ctx, c, sticker.Options{Diameters: sizes})
 		return slices.Concat([]sticker.Disc{}, found), err
 	})
 }
 
-// tellStickers says how many there are, by size.
+// tellStickers says how many there are, by size, and what became of them.
 func (b *Built) tellStickers() {
 	if len(b.Stickers) == 0 {
 		return
@@ -105,6 +138,33 @@ func (b *Built) tellStickers() {
 		}
 	}
 	b.Findings = append(b.Findings, job.Finding{Code: job.Stickers, Severity: job.Note, Subject: "skin",
-		Text: fmt.Sprintf("%d stickers were found on the skin of tracked scans (%s), up to %.2f mm high. They are left in the mesh, and listed in the report. To do: keep faces that parts bolt on free of them.",
-			len(b.Stickers), strings.Join(words, ", "), height)})
+		Text: fmt.Sprintf("%d stickers were found on the skin of tracked scans (%s), up to %.2f mm high. %s", len(b.Stickers), strings.Join(words, ", "), height, b.StickerFate())})
+}
+
+// StickerFate says in a few sentences which stickers were replaced, which were left, and
+// why.
+func (b *Built) StickerFate() string {
+	replaced := 0
+	var reasons []string
+	counts := map[string]int{}
+	for i := range b.Stickers {
+		s := &b.Stickers[i]
+		if s.Replaced() {
+			replaced++
+			continue
+		}
+		why := b.Why(s)
+		if counts[why]++; counts[why] == 1 {
+			reasons = append(reasons, why)
+		}
+	}
+	left := len(b.Stickers) - replaced
+	if left == 0 {
+		return fmt.Sprintf("All %d were replaced by bare skin that another instrument saw.", replaced)
+	}
+	for i, why := range reasons {
+		reasons[i] = fmt.Sprintf("%s (%d)", why, counts[why])
+	}
+	text := fmt.Sprintf("%d were replaced by bare skin that another instrument saw, %d are left in the mesh: %s.", replaced, left, strings.Join(reasons, "; "))
+	return text + " What another instrument saw counts as bare skin where its height at the sticker, against its own surroundings, is compatible with none and clearly below the sticker's; a scan that shows the same sticker cannot replace it. To do: keep faces that parts bolt on free of stickers, or scan them before these are put on."
 }

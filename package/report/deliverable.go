@@ -23,6 +23,9 @@ func surfaceSection(r *Report, p *Pictures, f figures) section {
 	if p.Departure != nil {
 		s.Figures = append(s.Figures, figure{Caption: p.Departure.Caption, PNG: p.Departure.PNG, Wide: true})
 	}
+	if p.CloseUp != nil {
+		s.Figures = append(s.Figures, figure{Caption: p.CloseUp.Caption, PNG: p.CloseUp.PNG, Wide: true})
+	}
 	s.Tables = []table{meshTable(&r.Mesh, f)}
 	if len(r.Mesh.Fusion.Closed) > 0 {
 		s.Text = append(s.Text, closedText(&r.Mesh, f))

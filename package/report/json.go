@@ -404,8 +404,8 @@ func NewReport(b *pipeline.Built, x Context) Report {
 	for _, p := range b.Pitches {
 		r.Pitches = append(r.Pitches, pitchOf(p, s))
 	}
-	for _, x := range b.Stickers {
-		r.Stickers = append(r.Stickers, stickerOf(b, x, s))
+	for i := range b.Stickers {
+		r.Stickers = append(r.Stickers, stickerOf(b, &b.Stickers[i], s))
 	}
 	for _, c := range b.Coverage {
 		r.Coverage = append(r.Coverage, Coverage{c.Name, tidy(c.Seen), c.Share, s.length(c.Spacing), tidy(c.Missing)})

@@ -103,7 +103,7 @@ func measured(u length.Unit) *pipeline.Built {
 	b.Files[0].Spheres = []sphere.Sphere{{Center: geom.Vec{X: 254}, Cov: geom.Diag(1, 4, 9), Diameter: 145, RMS: 0.9, Points: 1234, CapDeg: 150, Usable: true}}
 	b.Tracked = []pipeline.Tracked{{File: 1, ToNetwork: geom.IdentityPose(), Linked: true}}
 	b.Overlaps = []pipeline.Overlap{{A: 0, B: 1}}
-	b.Stickers = []pipeline.Sticker{{Disc: sticker.Disc{Diameter: 8, Height: 0.15}}}
+	b.Stickers = []pipeline.Sticker{{Disc: sticker.Disc{Diameter: 8, Height: 0.15}, By: -1}}
 	b.Overlaps[0].Median, b.Overlaps[0].Points = 2.54, 7
 	b.Datum = &datum.Result{OK: true, NetworkToDatum: geom.IdentityPose(), RMS: 0.254, Points: []datum.Point{{Name: "A", Sphere: "S1", Residual: geom.Vec{X: 25.4}, Used: true}}}
 	b.Mounts = []mount.Result{{Name: "left-front", Kind: job.Hole, Found: true, Center: geom.Vec{X: 1270}, Axis: geom.Vec{Z: 1}, Diameter: 12.7, Cov: geom.Diag(0.01, 0.04, 0.09), SigmaDia: 0.127, Points: 99, ArcDeg: 360}}

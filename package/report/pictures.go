@@ -24,6 +24,7 @@ type Pictures struct {
 	Departure *Picture  // of the reduced mesh from the fused one
 	Apart     []Picture // pairs of scans that disagree, the worst first
 	Gaps      *Picture  // what was not seen of the object
+	CloseUp   *Picture  // one sticker before and after
 }
 
 // Plan is one drawing in two forms, the same to the eye.
@@ -53,6 +54,9 @@ func Draw(ctx context.Context, b *pipeline.Built) (Pictures, error) {
 	}
 	if p.Gaps, err = drawGaps(b); err != nil {
 		return p, fmt.Errorf("draw the gaps: %w", err)
+	}
+	if p.CloseUp, err = drawCloseUp(b); err != nil {
+		return p, fmt.Errorf("draw a sticker: %w", err)
 	}
 	if b.Surface == nil || b.Surface.Triangles() == 0 {
 		return p, nil

@@ -174,6 +174,8 @@ func (s *search) settle(r rise, near []flat) (Disc, []flat, bool) {
 	near = s.gather(s.fine, &r, near)
 	d := Disc{Normal: r.n, Height: r.height, Sigma: r.sigma}
 	d.Center = r.center.AddScaled(r.fit[0], r.n)
+	d.Spacing, d.Skin = 1/math.Sqrt(r.density), Skin{At: d.Center, U: r.u, N: r.n, Unit: s.radius, Fit: r.fit}
+	d.Skin.Fit[0] = 0
 	ok := s.shape(&d, &r, near)
 	return d, near, ok
 }

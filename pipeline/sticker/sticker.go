@@ -38,6 +38,8 @@ type Disc struct {
 	Height   float64  // mm
 	Sigma    float64  // standard uncertainty of Height, mm
 	Points   int      // on the disc
+	Spacing  float64  // of the points around, mm
+	Skin     Skin     // around it
 }
 
 const (
