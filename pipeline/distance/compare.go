@@ -137,9 +137,9 @@ func (r *Reference) Departure(ctx context.Context, a *scan.Mesh, o Options) (Dep
 func (r *Reference) Triangles(ctx context.Context, places []geom.Vec) ([]int32, error) {
 	out := make([]int32, len(places))
 	err := par.Blocks(ctx, len(places), blockSize, func(_, lo, hi int) error {
-		near := int32(-1)
+		near, stack := int32(-1), new([stackSize]pending)
 		for i := lo; i < hi; i++ {
-			f := r.x.searchFrom(r.x.local(places[i]), math.Inf(1), near)
+			f := r.x.searchFrom(r.x.local(places[i]), math.Inf(1), near, stack)
 			near = f.place
 			out[i] = r.x.number[f.place]
 		}
@@ -184,9 +184,9 @@ func (x *Index) measureArea(ctx context.Context, s *sampling, limit2 float64) (p
 	d2 := make([]float32, s.count)
 	peaks := make([]peak, len(s.first)-1)
 	err := par.Each(ctx, len(peaks), func(block int) error {
-		near, k, next := int32(-1), &peaks[block], s.first[block]
+		near, k, next, stack := int32(-1), &peaks[block], s.first[block], new([stackSize]pending)
 		s.each(block, func(p geom.Vec) {
-			f := x.searchFrom(x.local(p), math.Inf(1), near)
+			f := x.searchFrom(x.local(p), math.Inf(1), near, stack)
 			near = f.place
 			k.add(f.d2, limit2, p)
 			d2[next] = float32(f.d2)
@@ -205,13 +205,13 @@ func (x *Index) measureVertices(ctx context.Context, m *scan.Mesh, limit2 float6
 	}
 	peaks := make([]peak, par.Count(len(used), blockSize))
 	err := par.Blocks(ctx, len(used), blockSize, func(block, lo, hi int) error {
-		near, k := int32(-1), &peaks[block]
+		near, k, stack := int32(-1), &peaks[block], new([stackSize]pending)
 		for v := lo; v < hi; v++ {
 			if !used[v] {
 				continue
 			}
 			p := m.At(int32(v))
-			f := x.searchFrom(x.local(p), math.Inf(1), near)
+			f := x.searchFrom(x.local(p), math.Inf(1), near, stack)
 			near = f.place
 			k.add(f.d2, limit2, p)
 		}

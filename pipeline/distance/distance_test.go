@@ -232,3 +232,109 @@ func TestStopsWhenAsked(t *testing.T) {
 		t.Errorf("error = %v, want context.Canceled", err)
 	}
 }
+
+// TestArranged: whatever the size, the tree holds each triangle once, and its boxes
+// come out smaller than in the order of the curve.
+func TestArranged(t *testing.T) {
+	for _, level := range []int{0, 1, 4, 5} {
+		m := icosphere(level, 100)
+		order, err := HilbertOrder(context.Background(), m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		before := leafSides(m, order)
+		if err := arrange(context.Background(), m, order); err != nil {
+			t.Fatal(err)
+		}
+		after := leafSides(m, order)
+		if m.Triangles() > runSize/8 && after >= 0.9*before {
+			t.Errorf("%d triangles: boxes of %d have a side of %.3g mm in the middle, before %.3g", m.Triangles(), fan, after, before)
+		}
+		slices.Sort(order)
+		for i, n := range order {
+			if int(n) != i {
+				t.Fatalf("%d triangles: number %d is missing or there twice", m.Triangles(), i)
+			}
+		}
+	}
+}
+
+// leafSides returns the mean of the longest sides of the boxes around fan triangles each.
+func leafSides(m *scan.Mesh, order []int32) float64 {
+	var sum float64
+	for lo := 0; lo < len(order); lo += fan {
+		b := geom.EmptyBox()
+		for _, t := range order[lo:min(lo+fan, len(order))] {
+			u, v, w := m.Corners(int(t))
+			b = b.Extend(u).Extend(v).Extend(w)
+		}
+		sum += max(b.Size().X, b.Size().Y, b.Size().Z)
+	}
+	return sum * fan / float64(len(order))
+}
+
+// TestBoxDistances compares the boxes' fast distances with the plain ones, bit for
+// bit, also for boxes that are empty and limits that nothing meets.
+func TestBoxDistances(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		n := emptyNode()
+		c := rapid.Float32Range(-1e6, 1e6)
+		for i := range rapid.IntRange(0, fan).Draw(rt, "boxes") {
+			for k := range 3 {
+				u, v := c.Draw(rt, "u"), c.Draw(rt, "v")
+				n.lo[k][i], n.hi[k][i] = min(u, v), max(u, v)
+			}
+		}
+		var q query
+		for k := range 3 {
+			q.lo[k] = c.Draw(rt, "q")
+			q.hi[k] = q.lo[k] + rapid.Float32Range(0, 1).Draw(rt, "slack")
+		}
+		most := rapid.OneOf(rapid.Float32Range(0, 1e13), rapid.Just(float32(math.MaxFloat32))).Draw(rt, "most")
+		var got, want [fan]float32
+		nearGot, nearWant := distances2(&n, &q, most, &got), distances2Plain(&n, &q, most, &want)
+		if got != want || nearGot != nearWant {
+			rt.Fatalf("distances %v near %08b, want %v near %08b", got, nearGot, want, nearWant)
+		}
+	})
+}
+
+// TestTriangleRegions compares the closest point of a triangle, needles among them,
+// with the nearest of its three edges and, where p stands above its face, its plane.
+func TestTriangleRegions(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		c := rapid.Float32Range(-1, 1)
+		var tri corners
+		for i := range tri {
+			tri[i] = c.Draw(rt, "corner")
+		}
+		if flat := rapid.Float32Range(0, 1e-4).Draw(rt, "flat"); rapid.Bool().Draw(rt, "needle") {
+			for k := range 3 { // the third corner almost on the line through the others
+				tri[6+k] = tri[k] + flat*tri[6+k] + rapid.Float32Range(-1, 2).Draw(rt, "along")*(tri[3+k]-tri[k])
+			}
+		}
+		p := geom.Vec{X: float64(2 * c.Draw(rt, "x")), Y: float64(2 * c.Draw(rt, "y")), Z: float64(2 * c.Draw(rt, "z"))}
+		d2, q, _ := tri.closest(p)
+		if want := plainDistance(&tri, p); math.Abs(math.Sqrt(d2)-want) > 1e-6 || math.Abs(p.Dist(q)-math.Sqrt(d2)) > 1e-12 {
+			rt.Fatalf("distance of %v to %v = %v, want %v", p, tri, math.Sqrt(d2), want)
+		}
+	})
+}
+
+func plainDistance(t *corners, p geom.Vec) float64 {
+	v := [3]geom.Vec{}
+	for i := range v {
+		v[i] = geom.Vec{X: float64(t[3*i]), Y: float64(t[3*i+1]), Z: float64(t[3*i+2])}
+	}
+	n, best, above := t.normal(), math.Inf(1), true
+	for i := range v {
+		a, b := v[i], v[(i+1)%3]
+		d2, _, _ := closestOnEdge(p, a, b, 0, 0, 0)
+		best = min(best, math.Sqrt(d2))
+		above = above && n.Cross(b.Sub(a)).Dot(p.Sub(a)) >= 0
+	}
+	if above && n.Norm() > 0 {
+		return min(best, math.Abs(n.Dot(p.Sub(v[0]))))
+	}
+	return best
+}

@@ -3,6 +3,7 @@ package distance
 import (
 	"context"
 	"math"
+	"math/bits"
 
 	"trammel/pipeline/geom"
 	"trammel/pipeline/par"
@@ -33,7 +34,7 @@ func (x *Index) Closest(p geom.Vec, limit float64) (Hit, bool) {
 	if !q.IsFinite() || !(limit >= 0) {
 		return Hit{Triangle: -1}, false
 	}
-	x.search(q, &f)
+	x.search(q, &f, new([stackSize]pending))
 	return x.hit(q, &f), f.place >= 0
 }
 
@@ -48,14 +49,14 @@ func (x *Index) ClosestAll(ctx context.Context, p []geom.Vec, limit float64) ([]
 	}
 	hits := make([]Hit, len(p))
 	err = par.Blocks(ctx, len(p), blockSize, func(_, lo, hi int) error {
-		near := int32(-1)
+		near, stack := int32(-1), new([stackSize]pending)
 		for _, i := range order[lo:hi] {
 			q := x.local(p[i])
 			if !q.IsFinite() || !(limit >= 0) {
 				hits[i] = Hit{Triangle: -1}
 				continue
 			}
-			f := x.searchFrom(q, limit*limit, near)
+			f := x.searchFrom(q, limit*limit, near, stack)
 			hits[i] = x.hit(q, &f)
 			near = f.place
 		}
@@ -88,7 +89,7 @@ func (x *Index) hit(q geom.Vec, f *found) Hit {
 	}
 	h := Hit{Point: f.point.Add(x.mesh.Origin), Triangle: int(x.number[f.place]), Distance: math.Sqrt(f.d2)}
 	h.Signed = h.Distance
-	if x.fans.first != nil && x.pseudoNormal(h.Triangle, f.on).Dot(q.Sub(f.point)) < 0 {
+	if x.fans.first != nil && x.pseudoNormal(f).Dot(q.Sub(f.point)) < 0 {
 		h.Signed = -h.Distance
 	}
 	return h
@@ -96,12 +97,12 @@ func (x *Index) hit(q geom.Vec, f *found) Hit {
 
 // searchFrom searches with the triangle at place near, when there is one, as the
 // first candidate. A good candidate prunes the tree; it does not change the answer.
-func (x *Index) searchFrom(q geom.Vec, limit2 float64, near int32) found {
+func (x *Index) searchFrom(q geom.Vec, limit2 float64, near int32, stack *[stackSize]pending) found {
 	f := found{d2: limit2, place: -1}
 	if near >= 0 {
 		x.try(q, near, &f)
 	}
-	x.search(q, &f)
+	x.search(q, &f, stack)
 	return f
 }
 
@@ -128,37 +129,41 @@ func (x *Index) query(q geom.Vec) query {
 	return r
 }
 
-// distances2 returns the squared distances from the query to the four boxes,
-// rounded down by no more than the rounding of four float32 operations.
-func (n *node) distances2(q *query) (d [fan]float32) {
+// distances2Plain writes the squared distances from the query to the eight boxes,
+// rounded down by no more than the rounding of four float32 operations, and
+// returns a bit for each that is not above most.
+func distances2Plain(n *node, q *query, most float32, d *[fan]float32) (near uint32) {
 	for c := range fan {
 		dx := min(q.hi[0]-n.lo[0][c], n.hi[0][c]-q.lo[0], 0)
 		dy := min(q.hi[1]-n.lo[1][c], n.hi[1][c]-q.lo[1], 0)
 		dz := min(q.hi[2]-n.lo[2][c], n.hi[2][c]-q.lo[2], 0)
 		d[c] = dx*dx + dy*dy + dz*dz
+		if d[c] <= most {
+			near |= 1 << c
+		}
 	}
-	return d
+	return near
 }
 
-// pending is a node still to be visited and its squared distance.
+// pending is a node still to be visited, with the squared distance of its box.
 type pending struct {
 	d2    float32
 	index int32
 	level int32
 }
 
-// stackSize holds three waiting children a level and the last one visited; 2³¹
-// triangles in leaves of four make 15 levels.
-const stackSize = 64
+// stackSize holds seven waiting children a level and the last one visited; 2³¹
+// triangles make 11 levels, of which the lowest is not put on the stack.
+const stackSize = 80
 
 // search walks the tree depth first, nearest child first, and leaves the closest
-// triangle in f.
-func (x *Index) search(p geom.Vec, f *found) {
+// triangle in f. The stack is scratch.
+func (x *Index) search(p geom.Vec, f *found, stack *[stackSize]pending) {
 	if len(x.levels) == 0 {
 		return
 	}
 	q := x.query(p)
-	var stack [stackSize]pending
+	var d [fan]float32
 	stack[0] = pending{level: int32(len(x.levels) - 1)}
 	for top := 1; top > 0; {
 		top--
@@ -166,12 +171,34 @@ func (x *Index) search(p geom.Vec, f *found) {
 		if float64(at.d2) > f.d2*pruneMargin {
 			continue
 		}
-		if at.level < 0 {
-			x.tryLeaf(p, at.index, f)
+		most := float32(min(f.d2*pruneMargin, math.MaxFloat32))
+		near := distances2(&x.levels[at.level][at.index], &q, most, &d)
+		if at.level > 0 {
+			top = push(stack, top, at, &d, near)
 			continue
 		}
-		d := x.levels[at.level][at.index].distances2(&q)
-		top = push(&stack, top, at, &d, float32(min(f.d2*pruneMargin, math.MaxFloat32)))
+		x.tryAll(p, at.index, &d, near, f)
+	}
+}
+
+// tryAll tries the triangles of a node that are near enough, first the one whose
+// box is nearest.
+func (x *Index) tryAll(p geom.Vec, index int32, d *[fan]float32, near uint32, f *found) {
+	if near == 0 {
+		return
+	}
+	first := bits.TrailingZeros32(near) % fan
+	for rest := near & (near - 1); rest != 0; rest &= rest - 1 {
+		if c := bits.TrailingZeros32(rest) % fan; d[c] < d[first] {
+			first = c
+		}
+	}
+	x.try(p, fan*index+int32(first), f)
+	for rest := near &^ (1 << first); rest != 0; rest &= rest - 1 {
+		c := bits.TrailingZeros32(rest) % fan
+		if float64(d[c]) <= f.d2*pruneMargin {
+			x.try(p, fan*index+int32(c), f)
+		}
 	}
 }
 
@@ -179,27 +206,18 @@ func (x *Index) search(p geom.Vec, f *found) {
 // of relative error 2⁻²⁴ each stay far below 2⁻²⁰.
 const pruneMargin = 1 + 0x1p-20
 
-func (x *Index) tryLeaf(p geom.Vec, leaf int32, f *found) {
-	first := leafSize * leaf
-	for place := first; place < min(first+leafSize, int32(len(x.tri))); place++ {
-		x.try(p, place, f)
-	}
-}
-
 // push puts the children of a node that are near enough on the stack, the
 // nearest on top.
-func push(stack *[stackSize]pending, top int, at pending, d *[fan]float32, most float32) int {
+func push(stack *[stackSize]pending, top int, at pending, d *[fan]float32, near uint32) int {
 	base := top
-	for c := range fan {
-		if d[c] > most {
-			continue
-		}
+	for ; near != 0; near &= near - 1 {
+		c := bits.TrailingZeros32(near)
 		i := top
-		for i > base && stack[i-1].d2 < d[c] {
+		for i > base && stack[i-1].d2 < d[c%fan] {
 			stack[i] = stack[i-1]
 			i--
 		}
-		stack[i] = pending{d[c], fan*at.index + int32(c), at.level - 1}
+		stack[i] = pending{d[c%fan], fan*at.index + int32(c), at.level - 1}
 		top++
 	}
 	return top

@@ -39,26 +39,27 @@ func newVertexFans(m *scan.Mesh) vertexFans {
 func (f vertexFans) around(v int32) []int32 { return f.tris[f.first[v]:f.first[v+1]] }
 
 // pseudoNormal returns the normal, of any length, that decides on which side of
-// the surface a point lies whose closest point is on that part of triangle t:
-// the face's own, the sum of the two faces' at an edge, the angle-weighted sum at
-// a corner (Bærentzen & Aanæs 2005, §3).
-func (x *Index) pseudoNormal(t int, on feature) geom.Vec {
+// the surface a point lies whose closest point is f's: the face's own, the sum of
+// the two faces' at an edge, the angle-weighted sum at a corner (Bærentzen &
+// Aanæs 2005, §3).
+func (x *Index) pseudoNormal(f *found) geom.Vec {
+	t := x.number[f.place]
 	tri := x.mesh.Tri[3*t : 3*t+3]
-	switch on {
+	switch f.on {
 	case face:
-		return x.unitNormal(int32(t))
+		return x.tri[f.place].normal()
 	case corner0, corner1, corner2:
-		return x.cornerNormal(tri[on])
+		return x.cornerNormal(tri[f.on])
 	case edge01, edge12, edge20:
-		i := on - edge01
+		i := f.on - edge01
 		return x.edgeNormal(tri[i], tri[(i+1)%3])
 	}
 	return geom.Vec{}
 }
 
 func (x *Index) unitNormal(t int32) geom.Vec {
-	a, b, c := x.mesh.Corners(int(t))
-	return b.Sub(a).Cross(c.Sub(a)).Unit()
+	c := cornersOf(x.mesh, t)
+	return c.normal()
 }
 
 func (x *Index) edgeNormal(u, v int32) geom.Vec {
