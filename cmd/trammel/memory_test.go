@@ -1,7 +1,9 @@
 package main
 
 import (
+	"math"
 	"runtime"
+	"runtime/debug"
 	"testing"
 )
 
@@ -19,6 +21,19 @@ func TestMemoryDefault(t *testing.T) {
 	default:
 		if got != 0 {
 			t.Errorf("%d bytes of a machine that cannot be asked", got)
+		}
+	}
+}
+
+// The collector holds to the setting, and not to less than the program needs.
+func TestMemoryIsHeld(t *testing.T) {
+	t.Setenv("GOMEMLIMIT", "")
+	defer debug.SetMemoryLimit(debug.SetMemoryLimit(-1))
+	debug.SetMemoryLimit(math.MaxInt64)
+	for _, c := range []struct{ set, want int64 }{{0, math.MaxInt64}, {3e9, 3e9}, {1, leastMemory}, {0, leastMemory}} {
+		holdMemory(c.set)
+		if got := debug.SetMemoryLimit(-1); got != c.want {
+			t.Errorf("memory %d: the collector's limit is %d, want %d", c.set, got, c.want)
 		}
 	}
 }

@@ -79,6 +79,7 @@ func (e *env) prepare() error {
 		return err
 	}
 	e.settings = s
+	holdMemory(s.memoryBytes)
 	level := s.logLevel
 	if e.quiet {
 		level = zerolog.ErrorLevel

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"runtime/debug"
 	"slices"
 	"strconv"
 	"strings"
@@ -159,4 +160,17 @@ func orHalf(bytes int64) int64 {
 		return machineMemory() / 2
 	}
 	return bytes
+}
+
+// leastMemory is what the program needs for itself: below it the collector would
+// run without an end and give nothing back.
+const leastMemory = 256e6
+
+// holdMemory makes the garbage collector work harder before the process outgrows
+// what the stages may plan for; a stage that truly needs more still gets it. What
+// GOMEMLIMIT says goes before.
+func holdMemory(bytes int64) {
+	if bytes > 0 && os.Getenv("GOMEMLIMIT") == "" {
+		debug.SetMemoryLimit(max(bytes, leastMemory))
+	}
 }
