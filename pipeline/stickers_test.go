@@ -42,12 +42,15 @@ func onDisc(x, y float64) float64 {
 	return 0
 }
 
-// benchScan is a mesh of the skin; rise says what lies on it.
-func benchScan(seed uint64, noise float64, rise func(x, y float64) (float64, bool)) *scan.Mesh {
+// rise says what lies on the skin at a place, and whether it was seen.
+type rise func(x, y float64) (height float64, seen bool)
+
+// benchScan is a mesh of the skin, deep mm in Y, with what lies on it.
+func benchScan(seed uint64, deep, noise float64, rise rise) *scan.Mesh {
 	random := rand.New(rand.NewPCG(seed, 5))
 	const bend = 600
 	spacing := 0.9 - 0.03*float64(seed) // two scans never meet the same points
-	nx, ny := int(240/spacing), int(60/spacing)
+	nx, ny := int(240/spacing), int(deep/spacing)
 	m := &scan.Mesh{}
 	at := make([]int32, nx*ny)
 	for i := range nx {
@@ -56,7 +59,7 @@ func benchScan(seed uint64, noise float64, rise func(x, y float64) (float64, boo
 			h, ok := rise(x, y)
 			h += noise * random.NormFloat64()
 			if at[i*ny+j] = -1; ok {
-				sin, cos := math.Sincos((y - 30) / bend)
+				sin, cos := math.Sincos((y - deep/2) / bend)
 				at[i*ny+j] = m.Append(geom.Vec{X: x, Y: (bend + h) * sin, Z: (bend+h)*cos - bend})
 			}
 		}
@@ -75,16 +78,11 @@ func benchScan(seed uint64, noise float64, rise func(x, y float64) (float64, boo
 func disc(x float64) int { return min(len(benchDiscs)-1, int(x/48)) }
 
 // benchJob writes the two scans and a sheet.
-func benchJob(t testing.TB, voxel, noise string) (dir string, sheet *job.Sheet) {
+func benchJob(t testing.TB, deep float64, early, late rise) (dir string, sheet *job.Sheet) {
 	t.Helper()
 	dir = t.TempDir()
-	late := benchScan(1, 0.04, func(x, y float64) (float64, bool) { return onDisc(x-benchDiscs[disc(x)].x, y-30), true })
-	early := benchScan(2, 0.04, func(x, y float64) (float64, bool) {
-		d := benchDiscs[disc(x)]
-		return d.early(x-d.x, y-30)
-	})
 	d := disk.New(nil)
-	for name, m := range map[string]*scan.Mesh{"early": early, "late": late} {
+	for name, m := range map[string]*scan.Mesh{"early": benchScan(2, deep, 0.04, early), "late": benchScan(1, deep, 0.04, late)} {
 		folder := filepath.Join(dir, "scans", name)
 		if err := d.Mkdir(folder); err != nil {
 			t.Fatal(err)
@@ -99,10 +97,10 @@ func benchJob(t testing.TB, voxel, noise string) (dir string, sheet *job.Sheet) 
 units: mm
 captured: true
 instruments:
-  - {name: early, kind: tracked, drop: scans/early, units: mm, register: given, noise: ` + noise + `}
+  - {name: early, kind: tracked, drop: scans/early, units: mm, register: given, noise: 0.05 mm}
   - {name: late, kind: tracked, drop: scans/late, units: mm, register: given, prefer: true, noise: 0.05 mm}
 targets: [8 mm]
-mesh: {voxel: ` + voxel + `, triangles: 200000, deviation: 0.5 mm}
+mesh: {voxel: 1.5 mm, triangles: 200000, deviation: 0.5 mm}
 `
 	path := filepath.Join(dir, job.SheetName)
 	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
@@ -116,7 +114,10 @@ mesh: {voxel: ` + voxel + `, triangles: 200000, deviation: 0.5 mm}
 }
 
 func TestStickersGiveWayToBareSkinAlone(t *testing.T) {
-	dir, sheet := benchJob(t, "1.5 mm", "0.05 mm")
+	dir, sheet := benchJob(t, 60, func(x, y float64) (float64, bool) {
+		d := benchDiscs[disc(x)]
+		return d.early(x-d.x, y-30)
+	}, func(x, y float64) (float64, bool) { return onDisc(x-benchDiscs[disc(x)].x, y-30), true })
 	b, err := Build(t.Context(), dir, sheet, Options{Now: time.Unix(0, 0)})
 	if err != nil {
 		t.Fatal(err)
@@ -146,6 +147,43 @@ func TestStickersGiveWayToBareSkinAlone(t *testing.T) {
 		}
 	}
 	if !strings.Contains(text, "1 were replaced by bare skin that another instrument saw, 4 are left") {
+		t.Errorf("the finding: %q", text)
+	}
+}
+
+// Two strips of tape: the one was not there when the first scan was made, the other was.
+func TestTapeGivesWayToBareSkinAlone(t *testing.T) {
+	const width, length, thick = 18, 70, 0.2
+	on := func(x, y, middle float64) float64 {
+		dx, dy := x-middle, y-50
+		if a := 0.96*dx + 0.28*dy; math.Abs(a) < length/2 && math.Abs(0.96*dy-0.28*dx) < width/2 {
+			return thick
+		}
+		return 0
+	}
+	dir, sheet := benchJob(t, 100,
+		func(x, y float64) (float64, bool) { return on(x, y, 180), true },
+		func(x, y float64) (float64, bool) { return on(x, y, 60) + on(x, y, 180), true })
+	b, err := Build(t.Context(), dir, sheet, Options{Now: time.Unix(0, 0)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(b.Stickers) != 2 {
+		t.Fatalf("%d stickers: %+v", len(b.Stickers), b.Findings)
+	}
+	for i := range b.Stickers {
+		s := &b.Stickers[i]
+		isFirst := s.Center.X < 120
+		t.Logf("at %.0f mm: %.0f by %.1f by %.3f mm, replaced %v (%s), mesh %.3f", s.Center.X, s.Tape.Length, s.Tape.Width, s.Height, s.Replaced(), b.Why(s), s.Mesh)
+		if s.Tape == nil || math.Abs(s.Tape.Length-length) > 6 || math.Abs(s.Tape.Width-width) > 2 || math.Abs(s.Height-thick) > 0.02 {
+			t.Errorf("at %.0f mm: %+v", s.Center.X, s.Tape)
+		}
+		if s.Replaced() != isFirst || math.Abs(s.Mesh) < 0.05 != isFirst {
+			t.Errorf("at %.0f mm: replaced %v, mesh %.3f mm", s.Center.X, s.Replaced(), s.Mesh)
+		}
+	}
+	text := b.Findings[0].Text
+	if !strings.Contains(text, "2 stickers were found on the skin of tracked scans (2 strips of tape)") {
 		t.Errorf("the finding: %q", text)
 	}
 }

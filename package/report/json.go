@@ -178,6 +178,7 @@ type Report struct {
 	Mounts   []Mount    `json:"mounts"`
 	Pitches  []Pitch    `json:"pitches"` // between all mounts that were found
 	Stickers []Sticker  `json:"stickers"`
+	Tape     []Tape     `json:"tape"`
 	Coverage []Coverage `json:"coverage"`
 	Accepted []Decision `json:"accepted"`
 	Released []Decision `json:"released"`
@@ -375,7 +376,7 @@ type Context struct {
 func NewReport(b *pipeline.Built, x Context) Report {
 	s := scaleOf(b.Units)
 	r := Report{Check: newCheck(&b.Checked, b.ToFrame, "trammel-report/1"), Job: b.Job.Job, Title: b.Job.Title, Client: b.Job.Client,
-		Revision: x.Revision, Program: x.Program, Tracked: []Tracked{}, Overlaps: []Overlap{}, Bends: []Bend{}, Mounts: []Mount{}, Pitches: []Pitch{}, Stickers: []Sticker{}, Coverage: []Coverage{},
+		Revision: x.Revision, Program: x.Program, Tracked: []Tracked{}, Overlaps: []Overlap{}, Bends: []Bend{}, Mounts: []Mount{}, Pitches: []Pitch{}, Stickers: []Sticker{}, Tape: []Tape{}, Coverage: []Coverage{},
 		Accepted: append([]Decision{}, x.Accepted...), Released: append([]Decision{}, x.Released...)}
 	for _, t := range b.Tracked {
 		pose := b.ToFrame.After(t.ToNetwork)
@@ -405,7 +406,7 @@ func NewReport(b *pipeline.Built, x Context) Report {
 		r.Pitches = append(r.Pitches, pitchOf(p, s))
 	}
 	for i := range b.Stickers {
-		r.Stickers = append(r.Stickers, stickerOf(b, &b.Stickers[i], s))
+		r.addSticker(b, &b.Stickers[i], s)
 	}
 	for _, c := range b.Coverage {
 		r.Coverage = append(r.Coverage, Coverage{c.Name, tidy(c.Seen), c.Share, s.length(c.Spacing), tidy(c.Missing)})

@@ -10,47 +10,75 @@ import (
 	"trammel/pipeline/picture"
 )
 
-// Sticker is a target that was found on the skin.
-type Sticker struct {
-	Center   Vec3     `json:"center"` // on the skin below it
-	Normal   Vec3     `json:"normal"`
-	Diameter float64  `json:"diameter"`
-	Height   float64  `json:"height"`
-	Sigma    float64  `json:"sigma"`    // standard uncertainty of Height
+// Fate is what became of a sticker.
+type Fate struct {
 	Replaced bool     `json:"replaced"` // by bare skin that another instrument saw
-	By       string   `json:"by"`       // the instruments that saw it, the first in the sheet; empty where it was left
+	By       string   `json:"by"`       // the first of the instruments that saw it; empty where it was left
 	Why      string   `json:"why"`      // it was left in the mesh; empty where it was replaced
 	Rest     *float64 `json:"rest"`     // height of the fused mesh above the skin there; null where it has nothing
 	Path     string   `json:"path"`     // the scan that shows it
 }
 
-func stickerOf(b *pipeline.Built, x *pipeline.Sticker, s scale) Sticker {
-	out := Sticker{Center: s.vec(x.Center), Normal: unscaled(x.Normal), Diameter: s.length(x.Diameter), Height: s.length(x.Height), Sigma: s.length(x.Sigma),
-		Replaced: x.Replaced(), Why: b.Why(x), Path: b.Files[x.File].Path}
-	if x.Replaced() {
-		out.By = b.Job.Instruments[x.Bare[0]].Name
+// Sticker is a target that was found on the skin.
+type Sticker struct {
+	Center   Vec3    `json:"center"` // on the skin below it
+	Normal   Vec3    `json:"normal"`
+	Diameter float64 `json:"diameter"`
+	Height   float64 `json:"height"`
+	Sigma    float64 `json:"sigma"` // standard uncertainty of Height
+	Fate
+}
+
+// Tape is a strip that was found on the skin.
+type Tape struct {
+	Center Vec3    `json:"center"` // on the skin below it
+	Normal Vec3    `json:"normal"`
+	Along  Vec3    `json:"along"`
+	Length float64 `json:"length"`
+	Width  float64 `json:"width"`
+	Height float64 `json:"height"`
+	Sigma  float64 `json:"sigma"` // standard uncertainty of Height
+	Fate
+}
+
+func (r *Report) addSticker(b *pipeline.Built, x *pipeline.Sticker, s scale) {
+	fate := Fate{Replaced: x.Replaced(), Why: b.Why(x), Path: b.Files[x.File].Path}
+	if fate.Replaced {
+		fate.By = b.Job.Instruments[x.Bare[0]].Name
 	}
 	if !math.IsNaN(x.Mesh) {
 		rest := s.length(x.Mesh)
-		out.Rest = &rest
+		fate.Rest = &rest
 	}
-	return out
+	if t := x.Tape; t != nil {
+		r.Tape = append(r.Tape, Tape{Center: s.vec(t.Center), Normal: unscaled(t.Normal), Along: unscaled(t.Along), Length: s.length(t.Length), Width: s.length(t.Width),
+			Height: s.length(t.Height), Sigma: s.length(t.Sigma), Fate: fate})
+		return
+	}
+	r.Stickers = append(r.Stickers, Sticker{Center: s.vec(x.Center), Normal: unscaled(x.Normal), Diameter: s.length(x.Diameter), Height: s.length(x.Height), Sigma: s.length(x.Sigma), Fate: fate})
 }
 
 // stickerText says what was found on the skin and what became of it.
 func stickerText(r *Report, f figures) string {
-	if len(r.Stickers) == 0 {
-		return "No round targets were found on the skin of tracked scans; tape is not looked for in this version."
-	}
-	low, high, replaced := r.Stickers[0].Height, r.Stickers[0].Height, 0
-	for _, x := range r.Stickers {
-		low, high = min(low, x.Height), max(high, x.Height)
-		if x.Replaced {
+	low, high, replaced := math.Inf(1), 0.0, 0
+	count := func(height float64, is bool) {
+		low, high = min(low, height), max(high, height)
+		if is {
 			replaced++
 		}
 	}
-	return fmt.Sprintf("%s round targets were found on the skin of tracked scans, %s to %s high; %d were replaced by bare skin that another instrument saw, %d are left in the mesh. Each is listed in datum-report.json, with the reason where it was left. Tape is not looked for in this version.",
-		grouped(int64(len(r.Stickers))), f.named(low), f.named(high), replaced, len(r.Stickers)-replaced)
+	for _, x := range r.Stickers {
+		count(x.Height, x.Replaced)
+	}
+	for _, x := range r.Tape {
+		count(x.Height, x.Replaced)
+	}
+	all := len(r.Stickers) + len(r.Tape)
+	if all == 0 {
+		return "No round targets and no tape were found on the skin of tracked scans."
+	}
+	return fmt.Sprintf("%s and %s were found on the skin of tracked scans, %s to %s high; %d were replaced by bare skin that another instrument saw, %d are left in the mesh. Each is listed in datum-report.json, with the reason where it was left.",
+		plural(len(r.Stickers), "round target", "round targets"), plural(len(r.Tape), "strip of tape", "strips of tape"), f.named(low), f.named(high), replaced, all-replaced)
 }
 
 // drawCloseUp shows one sticker before and after; nothing without any.

@@ -1,5 +1,5 @@
-// Package sticker finds the small round targets that were stuck to an object's skin
-// for a tracked scanner: thin raised discs on an otherwise smooth surface.
+// Package sticker finds the small round targets and the tape that were stuck to an
+// object's skin: thin raised discs and strips on an otherwise smooth surface.
 //
 // In comes a scan with normals, all of one instrument, and the diameters that were
 // used, if they are known; out come the discs with their place, diameter and height. At
@@ -10,8 +10,10 @@
 // chance does is taken from the scan itself: the spread of the same figure over all places,
 // so that noise which is alike between neighbours does not pass for discs.
 //
-// It does not find tape, whose long sides leave no surface around it to fit, and says
-// nothing of discs that the scan's spacing does not resolve.
+// Tape, whose long sides leave no surface all around to fit, is found by those: as two
+// lines along which the skin steps up and down again (FindStrips). Judge asks what another
+// instrument saw of a sticker's place. Nothing is said of what the scan's spacing does not
+// resolve.
 package sticker
 
 import (
