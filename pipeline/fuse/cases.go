@@ -57,7 +57,7 @@ func makeTriangulations() [256][][3]uint8 {
 	var table [256][][3]uint8
 	for signs := range table {
 		for _, loop := range loopsOf(signs) {
-			table[signs] = append(table[signs], cut(loop)...)
+			table[signs] = append(table[signs], cut(loop, shareFace)...)
 		}
 	}
 	return table
@@ -105,26 +105,26 @@ func joinFace(signs int, corners [4]int, next *[12]int) {
 }
 
 // cut divides a loop into triangles without a diagonal in a face of the cell. There is
-// always a way; TestTableIsComplete goes through all cases.
-func cut(loop []int) [][3]uint8 {
+// always a way; TestTableIsComplete and TestJoinsAreComplete go through all cases.
+func cut(loop []int, shares func(e, f int) bool) [][3]uint8 {
 	if len(loop) == 3 {
 		return [][3]uint8{{uint8(loop[0]), uint8(loop[1]), uint8(loop[2])}}
 	}
 	first, last := loop[0], loop[len(loop)-1]
 	for k := 1; k < len(loop)-1; k++ {
-		if k > 1 && shareFace(first, loop[k]) || k < len(loop)-2 && shareFace(loop[k], last) {
+		if k > 1 && shares(first, loop[k]) || k < len(loop)-2 && shares(loop[k], last) {
 			continue
 		}
 		out := [][3]uint8{{uint8(first), uint8(loop[k]), uint8(last)}}
 		if k > 1 {
-			part := cut(loop[:k+1])
+			part := cut(loop[:k+1], shares)
 			if part == nil {
 				continue
 			}
 			out = append(out, part...)
 		}
 		if k < len(loop)-2 {
-			part := cut(loop[k:])
+			part := cut(loop[k:], shares)
 			if part == nil {
 				continue
 			}

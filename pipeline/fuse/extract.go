@@ -10,54 +10,107 @@ import (
 	"trammel/pipeline/scan"
 )
 
+// leaf names a block of the tree.
+type leaf struct {
+	level int
+	id    int32
+}
+
 // extract finds where the mean distance is zero. Blocks are taken in the order of
 // their places, so that the mesh does not depend on the order of discovery. A first
 // pass counts, a second one writes, so that nothing is held twice.
-func (g *grid) extract(ctx context.Context) (*scan.Mesh, error) {
-	order := g.inOrder()
-	pieces := make([]piece, len(g.blocks))
-	if err := par.Blocks(ctx, len(order), 64, func(_, lo, hi int) error {
-		for _, id := range order[lo:hi] {
-			g.count(id, &pieces[id])
-		}
-		return nil
-	}); err != nil {
+func (t *tree) extract(ctx context.Context, c *census) (*scan.Mesh, error) {
+	order := t.inOrder()
+	for _, f := range order {
+		c.take(t.levels[f.level], f.id)
+	}
+	x, err := t.survey(ctx, order)
+	if err != nil {
 		return nil, err
 	}
-	var vertices, corners int
-	for _, id := range order {
-		p := &pieces[id]
-		p.vertex, p.corner = int32(vertices), corners
-		vertices, corners = vertices+p.vertices(), corners+3*int(p.triangles)
+	vertices, corners := x.number(order, 0)
+	m := &scan.Mesh{Origin: t.origin}
+	m.Tri, m.X, m.Y, m.Z = make([]int32, corners), make([]float32, vertices), make([]float32, vertices), make([]float32, vertices)
+	return m, x.write(ctx, order, m)
+}
+
+// inOrder returns the blocks in the order of their places: layers of level 0 from below,
+// in each the levels, then z, y and x.
+func (t *tree) inOrder() []leaf {
+	var order []leaf
+	for l, g := range t.levels {
+		for id := range g.blocks {
+			order = append(order, leaf{l, int32(id)})
+		}
 	}
-	m := &scan.Mesh{Origin: g.origin, Tri: make([]int32, corners)}
-	m.X, m.Y, m.Z = make([]float32, vertices), make([]float32, vertices), make([]float32, vertices)
-	return m, par.Blocks(ctx, len(order), 64, func(_, lo, hi int) error {
-		for _, id := range order[lo:hi] {
-			if pieces[id].marks != nil {
-				g.write(id, pieces, m)
-			}
+	slices.SortFunc(order, func(a, b leaf) int {
+		p, q := t.levels[a.level].at[a.id], t.levels[b.level].at[b.id]
+		return cmp.Or(cmp.Compare(p.z>>a.level, q.z>>b.level), cmp.Compare(a.level, b.level), cmp.Compare(p.z, q.z), cmp.Compare(p.y, q.y), cmp.Compare(p.x, q.x))
+	})
+	return order
+}
+
+// extraction turns the blocks of a tree into a mesh.
+type extraction struct {
+	t      *tree
+	pieces [][]piece // of each level, of each block
+}
+
+// survey counts what the blocks of the list add.
+func (t *tree) survey(ctx context.Context, order []leaf) (*extraction, error) {
+	x := &extraction{t: t}
+	for _, g := range t.levels {
+		x.pieces = append(x.pieces, make([]piece, len(g.blocks)))
+	}
+	return x, x.each(ctx, order, func(g *grid, id int32) {
+		g.count(id, &x.pieces[g.level][id])
+		if g.border[id] {
+			x.countJoin(g, id)
+		}
+	})
+}
+
+func (x *extraction) each(ctx context.Context, order []leaf, do func(g *grid, id int32)) error {
+	return par.Blocks(ctx, len(order), 64, func(_, lo, hi int) error {
+		for _, f := range order[lo:hi] {
+			do(x.t.levels[f.level], f.id)
 		}
 		return nil
 	})
 }
 
-// inOrder returns the blocks in the order of their places.
-func (g *grid) inOrder() []int32 {
-	order := make([]int32, len(g.blocks))
-	for i := range order {
-		order[i] = int32(i)
+// number gives out the vertices of the mesh from first on, and the triangles from 0.
+func (x *extraction) number(order []leaf, first int) (vertices, corners int) {
+	vertices = first
+	for _, f := range order {
+		p := &x.pieces[f.level][f.id]
+		p.vertex, p.corner = int32(vertices), corners
+		vertices, corners = vertices+p.vertices(), corners+3*int(p.triangles)
 	}
-	slices.SortFunc(order, func(a, b int32) int {
-		p, q := g.at[a], g.at[b]
-		return cmp.Or(cmp.Compare(p.z, q.z), cmp.Compare(p.y, q.y), cmp.Compare(p.x, q.x))
+	return vertices, corners
+}
+
+// write fills in a mesh whose vertices begin with those of the first block.
+func (x *extraction) write(ctx context.Context, order []leaf, m *scan.Mesh) error {
+	if len(order) == 0 {
+		return nil
+	}
+	first := x.pieces[order[0].level][order[0].id].vertex
+	return x.each(ctx, order, func(g *grid, id int32) {
+		p := &x.pieces[g.level][id]
+		if p.marks != nil {
+			g.write(id, x.pieces[g.level], m, first)
+		}
+		if p.join != nil {
+			x.writeJoin(g, id, m, first)
+		}
 	})
-	return order
 }
 
 // piece is what one block adds to the mesh.
 type piece struct {
 	marks     *marks // nil where no surface passes
+	join      *join  // nil where there is nothing beside larger cells
 	triangles int32
 	vertex    int32 // its first in the mesh
 	corner    int   // its first in Mesh.Tri
@@ -71,6 +124,15 @@ type marks struct {
 }
 
 func (p *piece) vertices() int {
+	n := p.own()
+	if p.join != nil {
+		n += p.join.vertices()
+	}
+	return n
+}
+
+// own returns the number of vertices on edges between cells of the block's size.
+func (p *piece) own() int {
 	if p.marks == nil {
 		return 0
 	}
@@ -85,15 +147,30 @@ func (p *piece) vertexOn(axis, x, y, z int) int32 {
 	return p.vertex + int32(p.marks.before[k]) + int32(bits.OnesCount64(p.marks.word[k]&below))
 }
 
-// value returns the mean distance at a place, and whether it is known and covered.
+// value returns the mean distance at a place in the unit of the block, and whether it is
+// known and covered.
 func (b *block) value(i int) (float32, bool) {
 	return float32(b.mean[i]) * (1.0 / meanScale), b.cover[i] >= enough && b.weight[i] > 0
+}
+
+// values are the mean distances of a block, in cells.
+type values struct {
+	*block
+	unit float32
+}
+
+func (g *grid) valuesOf(id int32) values { return values{g.blocks[id], g.unitOf(id)} }
+
+func (v values) value(i int) (float32, bool) {
+	d, ok := v.block.value(i)
+	return d * v.unit, ok
 }
 
 // around looks places up in a block and the neighbours behind its upper sides.
 type around struct {
 	blocks [8]*block // bit 0: next in x, bit 1: in y, bit 2: in z
 	ids    [8]int32
+	units  [8]float32
 	// A bit along x for each of the nine by nine rows of places: whether the distance is
 	// known there, and whether it is negative.
 	known, inside [side + 1][side + 1]uint16
@@ -105,7 +182,7 @@ func (g *grid) around(id int32) *around {
 	for k := range 8 {
 		n := coord{c.x + int32(k&1), c.y + int32(k>>1&1), c.z + int32(k>>2)}
 		if a.ids[k] = g.index.find(n.key()); a.ids[k] >= 0 {
-			a.blocks[k] = g.blocks[a.ids[k]]
+			a.blocks[k], a.units[k] = g.blocks[a.ids[k]], g.unitOf(a.ids[k])
 		}
 	}
 	for z := range side + 1 {
@@ -146,11 +223,11 @@ func place(x, y, z int) (which, i int) {
 	return x/side | y/side<<1 | z/side<<2, (z%side*side+y%side)*side + x%side
 }
 
-// at returns the mean distance at a place.
+// at returns the mean distance at a place, in cells.
 func (a *around) at(x, y, z int) float32 {
 	which, i := place(x, y, z)
 	v, _ := a.blocks[which].value(i)
-	return v
+	return v * a.units[which]
 }
 
 // crossings returns bits for the places of a row from which the surface crosses the
@@ -208,10 +285,11 @@ func (g *grid) count(id int32, p *piece) {
 	}
 }
 
-// write puts the vertices and triangles of a block into the mesh.
-func (g *grid) write(id int32, pieces []piece, m *scan.Mesh) {
+// write puts the vertices and triangles of a block into a mesh whose vertices begin with
+// number first.
+func (g *grid) write(id int32, pieces []piece, m *scan.Mesh, first int32) {
 	a, p := g.around(id), &pieces[id]
-	v := int(p.vertex)
+	v := int(p.vertex - first)
 	for k, word := range p.marks.word {
 		for ; word != 0; word &= word - 1 {
 			bit := bits.TrailingZeros64(word)
@@ -248,7 +326,8 @@ func (g *grid) crossing(a *around, id int32, from [3]int, axis int) [3]float64 {
 	c := g.at[id]
 	v := [3]float64{float64(c.x)*side + float64(from[0]), float64(c.y)*side + float64(from[1]), float64(c.z)*side + float64(from[2])}
 	v[axis] += float64(share)
-	return [3]float64{v[0] * g.o.Voxel, v[1] * g.o.Voxel, v[2] * g.o.Voxel}
+	shift := g.offset()
+	return [3]float64{v[0]*g.o.Voxel + shift, v[1]*g.o.Voxel + shift, v[2]*g.o.Voxel + shift}
 }
 
 // lowerEnds holds the lower corner of each edge of a cell.

@@ -11,7 +11,7 @@ import (
 
 // gridOf fills n³ blocks with a field of the place.
 func gridOf(n int, voxel float64, field func(p geom.Vec) float64) *grid {
-	g := newGrid(Options{Voxel: voxel})
+	g := newTree(Options{Voxel: voxel}).levels[0]
 	for k := range n * n * n {
 		c := coord{int32(k%n - n/2), int32(k/n%n - n/2), int32(k/(n*n) - n/2)}
 		id := g.block(c)
@@ -36,7 +36,7 @@ func TestRandomFieldIsClosed(t *testing.T) {
 			}
 			return -1
 		})
-		m, err := g.extract(context.Background())
+		m, err := g.tree.extract(context.Background(), new(census))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -58,7 +58,7 @@ func TestRandomFieldWithGaps(t *testing.T) {
 			}
 		}
 	}
-	m, err := g.extract(context.Background())
+	m, err := g.tree.extract(context.Background(), new(census))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -73,7 +73,7 @@ func TestRandomFieldWithGaps(t *testing.T) {
 func TestSphereField(t *testing.T) {
 	const r, h = 60.0, 4.0
 	g := gridOf(6, h, func(p geom.Vec) float64 { return p.Sub(geom.Vec{X: 0.3, Y: -0.7, Z: 0.11}).Norm() - r })
-	m, err := g.extract(context.Background())
+	m, err := g.tree.extract(context.Background(), new(census))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -36,6 +36,10 @@ type View struct {
 	Area     []float32   // a point: the part of the surface that it stands for, mm²
 	Count    []float32   // a point: how many measured ones it is the mean of, for Stats; nil for one
 	Prefer   bool        // where it saw the surface, views that are not preferred give way
+
+	// Finer returns the same scan for cells of a size, at least where isNear says, in the
+	// frame of the result. Where it is nil the view serves cells of every size.
+	Finer func(ctx context.Context, voxel float64, isNear func(p geom.Vec) bool) (View, error)
 }
 
 // Options steers Fuse.
@@ -46,6 +50,7 @@ type Options struct {
 	Step   float64    // views further apart than this are a double wall, mm; at least half a cell
 	Close  float64    // holes up to this size are closed, mm; 0 closes none
 	Keep   []geom.Box // where holes stay whatever their size
+	Fine   []Fine     // where cells must be smaller
 }
 
 // Stats says what was fused.
@@ -62,34 +67,41 @@ type Stats struct {
 	Closed  []Hole   // what was closed: surface that nobody saw
 }
 
-// ErrMemory says that the grid would not fit into the memory allowed; it comes as a
-// MemoryError.
-var ErrMemory = errors.New("the fusion grid does not fit into memory")
-
-// MemoryError says what would fit.
-type MemoryError struct {
-	Voxel, Fits   float64 // mm: the cell asked for, and one that the memory allows
-	Need, Allowed int64   // bytes of the grid
-}
-
-func (e *MemoryError) Error() string {
-	return fmt.Sprintf("cells of %.3g mm need %d MB for the fusion grid, %d MB are allowed; cells of %.3g mm fit, or a larger memory setting", e.Voxel, e.Need>>20, e.Allowed>>20, e.Fits)
-}
-
-// Unwrap returns ErrMemory.
-func (e *MemoryError) Unwrap() error { return ErrMemory }
-
 // ErrOptions says that options or views make no sense.
 var ErrOptions = errors.New("wrong options of a fusion")
 
 // Fuse loads the n views one after another, the preferred ones first as isPreferred
 // says, and returns their common surface. Views without points are passed over. The
 // mesh is empty when no surface was seen.
-func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load func(ctx context.Context, i int) (View, error), o Options) (*scan.Mesh, Stats, error) {
+func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load Load, o Options) (*scan.Mesh, Stats, error) {
 	if !(o.Voxel > 0) || math.IsInf(o.Voxel, 0) {
 		return nil, Stats{}, fmt.Errorf("%w: a cell of %v mm", ErrOptions, o.Voxel)
 	}
-	g := newGrid(o)
+	t := newTree(o)
+	if err := t.addAll(ctx, n, isPreferred, load); err != nil {
+		return nil, t.stats, err
+	}
+	if t.isFull {
+		return nil, t.stats, t.tooLarge()
+	}
+	var c census
+	m, err := t.extract(ctx, &c)
+	if err != nil {
+		return nil, t.stats, err
+	}
+	t.sumUp(&c)
+	dropCrumbs(m, o.Voxel, &t.stats)
+	if o.Close > 0 {
+		t.stats.Closed = closeHoles(m, o.Close, o.Keep)
+	}
+	return m, t.stats, nil
+}
+
+// Load returns view i. It may be called more than once for one.
+type Load func(ctx context.Context, i int) (View, error)
+
+// addAll fuses the views, the preferred ones first.
+func (t *tree) addAll(ctx context.Context, n int, isPreferred func(i int) bool, load Load) error {
 	for _, preferred := range []bool{true, false} {
 		for i := range n {
 			if isPreferred(i) != preferred {
@@ -97,26 +109,21 @@ func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load func(ct
 			}
 			v, err := load(ctx, i)
 			if err != nil {
-				return nil, g.stats, err
+				return err
 			}
-			v.Prefer, g.view = preferred, i
-			if err := g.add(ctx, v); err != nil {
-				return nil, g.stats, err
+			v.Prefer, t.view = preferred, i
+			if err := t.add(ctx, v); err != nil {
+				return err
 			}
 		}
 	}
-	if g.isFull {
-		return nil, g.stats, g.tooLarge()
+	return nil
+}
+
+func (v *View) check() error {
+	n := v.Cloud.Len()
+	if n > 0 && (!v.Cloud.HasNormals() || len(v.Weight) != n || len(v.Area) != n || v.Count != nil && len(v.Count) != n) {
+		return fmt.Errorf("%w: a view of %d points without a normal, weight and area for each", ErrOptions, n)
 	}
-	m, err := g.extract(ctx)
-	if err != nil {
-		return nil, g.stats, err
-	}
-	g.stats.Blocks, g.stats.Doubles, g.stats.Seam = len(g.blocks), g.doubles(), g.seam()
-	g.stats.Blocks, g.stats.Doubles, g.stats.Seam = len(g.blocks), g.doubles(), g.seam()
-	dropCrumbs(m, o.Voxel, &g.stats)
-	if o.Close > 0 {
-		g.stats.Closed = closeHoles(m, o.Close, o.Keep)
-	}
-	return m, g.stats, nil
+	return nil
 }

@@ -5,13 +5,33 @@ package fuse
 type sums struct {
 	at                 [blockSize]struct{ distance, weight, cover float32 }
 	nx, ny, nz, weight float32
+	unit, limit        float32 // of the distances that the block keeps, and how far they go, cells
 }
 
-// gather adds to block id what the samples of a view in and around it say. Only
-// this block is written to.
-func (g *grid) gather(id int32, s *sorted, preferred bool, a *sums) {
+// transition widens the band of blocks beside larger cells: corners of the cells that join
+// the two lie up to three quarters of a larger cell apart along each axis.
+const transition = 1.5
+
+// unitOf returns the unit of the distances that a block keeps, in cells.
+func (g *grid) unitOf(id int32) float32 {
+	if g.border[id] {
+		return transition
+	}
+	return 1
+}
+
+// face takes in which way a sample faces.
+func (a *sums) face(p *sample) {
+	a.nx, a.ny, a.nz, a.weight = a.nx+p.weight*p.nx, a.ny+p.weight*p.ny, a.nz+p.weight*p.nz, a.weight+p.weight
+}
+
+// gather adds to block id what the samples of a view in and around it say; sets has them
+// by the level that they are sorted at. Only this block is written to.
+func (g *grid) gather(id int32, sets []*sorted, preferred bool, a *sums) {
 	*a = sums{}
-	c := g.at[id]
+	a.unit = g.unitOf(id)
+	a.limit = a.unit * band
+	c, s := g.at[id], sets[g.level]
 	for k := range 27 {
 		home := s.index.find(c.plus(k).key())
 		if home < 0 {
@@ -23,9 +43,12 @@ func (g *grid) gather(id int32, s *sorted, preferred bool, a *sums) {
 		for i := range list {
 			if p := &list[i]; p.reaches&needs == needs {
 				a.splat(p, p.x+dx, p.y+dy, p.z+dz)
-				a.nx, a.ny, a.nz, a.weight = a.nx+p.weight*p.nx, a.ny+p.weight*p.ny, a.nz+p.weight*p.nz, a.weight+p.weight
+				a.face(p)
 			}
 		}
+	}
+	for k, s := range sets[:g.level] {
+		g.gatherSparse(id, k, s, a)
 	}
 	g.merge(id, preferred, a)
 }
@@ -35,14 +58,15 @@ func (g *grid) gather(id int32, s *sorted, preferred bool, a *sums) {
 // of a thin plate prevails there; nearer, where the zero lies, a weight that depends on
 // the noisy distance would pull the surface outwards by a share of the variance.
 func (a *sums) splat(p *sample, x, y, z float32) {
-	reach := max(p.reach, band)
+	reach := max(p.reach, a.limit)
 	x0, x1 := span(x, reach)
 	y0, y1 := span(y, reach)
 	z0, z1 := span(z, reach)
 	nx, r2 := p.nx, p.reach*p.reach
 	inv := 1 / r2
-	slack := band + reach*max(nx, -nx) // a row further from the plane has no place in the band
-	along := 1 / max(1-nx*nx, 1e-6)    // gives the distance of a row from the axis
+	limit, unit := a.limit, a.unit
+	slack := a.limit + reach*max(nx, -nx) // a row further from the plane has no place in the band
+	along := 1 / max(1-nx*nx, 1e-6)       // gives the distance of a row from the axis
 	for k := z0; k <= z1; k++ {
 		dz := float32(k) - z
 		for j := y0; j <= y1; j++ {
@@ -57,7 +81,7 @@ func (a *sums) splat(p *sample, x, y, z float32) {
 				dx := float32(i) - x
 				d := nx*dx + across
 				side2 := dx*dx + square - d*d
-				if side2 >= r2 || d > band || d < -band {
+				if side2 >= r2 || d > limit || d < -limit {
 					continue
 				}
 				q := 1 - side2*inv
@@ -65,8 +89,8 @@ func (a *sums) splat(p *sample, x, y, z float32) {
 				at := &a.at[(row+i)&(blockSize-1)]
 				at.cover += q * p.cover
 				w := q * p.weight
-				if d < -1 {
-					w *= 1 + (d+1)/(2*(band-1))
+				if d < -unit {
+					w *= 1 + (d+unit)/(2*(limit-unit))
 				}
 				at.distance += w * d
 				at.weight += w
@@ -94,14 +118,14 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 		if !(s.weight > 0) {
 			continue
 		}
-		d, w := s.distance/s.weight, s.weight
+		d, w := s.distance/s.weight/a.unit, s.weight
 		q := uint8(min(s.cover, 1)*complete + 0.5)
 		before := unpackWeight(b.weight[i])
 		m := float32(b.mean[i]) * (1.0 / meanScale)
 		if min(b.cover[i], q) >= enough && before > 0 {
-			with.see(d-m, w, before)
+			with.see((d-m)*a.unit, w, before)
 			if !preferred && prefer != nil && prefer[i] >= enough {
-				seam.see(d-m, w, before)
+				seam.see((d-m)*a.unit, w, before)
 			}
 		}
 		b.cover[i] = max(b.cover[i], q)
@@ -114,6 +138,9 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 			m += (d - m) * (w / sum)
 			b.mean[i], b.weight[i] = packMean(m), packWeight(sum)
 		}
+	}
+	if a.unit != 1 {
+		seam.scale(1 / float64(a.unit))
 	}
 	g.walls[id].seam.add(&seam)
 	g.judge(id, a, &with)

@@ -2,8 +2,8 @@ package fuse
 
 import (
 	"context"
-	"fmt"
 	"math"
+	"math/bits"
 
 	"trammel/pipeline/geom"
 	"trammel/pipeline/par"
@@ -80,103 +80,42 @@ func (c coord) plus(k int) coord {
 	return coord{c.x + int32(k%3) - 1, c.y + int32(k/3%3) - 1, c.z + int32(k/9) - 1}
 }
 
+// grid holds the blocks of one level.
 type grid struct {
-	o      Options
+	tree   *tree
+	level  int
+	o      Options  // Voxel is that of the level
 	origin geom.Vec // of place (0, 0, 0), in the frame of the result
-	placed bool     // origin is chosen
 	index  index    // of the blocks
 	blocks []*block
 	at     []coord
+	border []bool              // beside blocks of larger cells
 	prefer []*[blockSize]uint8 // cover by preferred views, nil for none
 	slab   []block             // blocks that are not handed out yet
 	walls  []wall              // how the views of each block agree
-	view   int                 // the number of the one that is being added
-	isFull bool                // blocks beyond the memory allowed are only counted
-	stats  Stats
 }
 
-func newGrid(o Options) *grid { return &grid{o: o} }
-
-// settle chooses the origin near the first points, on a whole number of blocks so
-// that the grid does not depend on where a box ends.
-func (g *grid) settle(v View) {
-	if g.placed || v.Cloud.Len() == 0 {
-		return
-	}
-	c := v.ToCommon.Apply(v.Cloud.At(0))
-	if g.o.Box != nil {
-		c = g.o.Box.Center()
-	}
-	whole := func(x float64) float64 { return math.Round(x/g.o.Voxel/side) * g.o.Voxel * side }
-	g.origin = geom.Vec{X: whole(c.X), Y: whole(c.Y), Z: whole(c.Z)}
-	g.placed = true
-}
-
-// blockBytes is what a block takes, its share of the index and of the lists included.
-const blockBytes = 5*blockSize + 192
-
-// block returns the number of the block at c, a new one if need be. Once they need more
-// memory than allowed, blocks are only counted, to say what would fit.
+// block returns the number of the block at c, a new one if need be, or -1 if there is
+// none of this level in the window. Once they need more memory than allowed, blocks are
+// only counted, to say what would fit.
 func (g *grid) block(c coord) int32 {
-	id, isNew := g.index.add(c.key())
-	switch {
-	case !isNew || g.isFull:
-	case g.o.Memory > 0 && int64(g.index.n)*blockBytes > g.o.Memory:
-		g.isFull = true
-		g.blocks, g.at, g.prefer, g.walls, g.slab = nil, nil, nil, nil, nil
-	default:
-		if len(g.slab) == 0 {
-			g.slab = make([]block, 64)
-		}
-		g.blocks, g.at = append(g.blocks, &g.slab[0]), append(g.at, c)
-		g.prefer, g.walls = append(g.prefer, nil), append(g.walls, wall{})
-		g.slab = g.slab[1:]
+	if id := g.index.find(c.key()); id >= 0 || !g.tree.wants(g.level, c) {
+		return id
 	}
+	id, _ := g.index.add(c.key())
+	g.tree.n++
+	if g.tree.isFull || g.o.Memory > 0 && g.tree.n*blockBytes > g.o.Memory {
+		g.tree.fill()
+		return id
+	}
+	if len(g.slab) == 0 {
+		g.slab = make([]block, 64)
+	}
+	g.blocks, g.at = append(g.blocks, &g.slab[0]), append(g.at, c)
+	g.border = append(g.border, g.tree.plan.isBorder(g.level, c))
+	g.prefer, g.walls = append(g.prefer, nil), append(g.walls, wall{})
+	g.slab = g.slab[1:]
 	return id
-}
-
-// tooLarge says which cells would fit: the finest, in steps of a twentieth, whose blocks
-// fit if they are needed wherever samples could be that reach into the blocks counted.
-func (g *grid) tooLarge() error {
-	e := &MemoryError{Voxel: g.o.Voxel, Need: int64(g.index.n) * blockBytes, Allowed: g.o.Memory}
-	const margin = 1.05 // for blocks that begin elsewhere
-	e.Fits = g.o.Voxel * math.Sqrt(float64(e.Need)/float64(e.Allowed))
-	for range 400 { // a setting that holds no block at all has no cell that fits
-		if float64(g.blocksAt(e.Fits))*blockBytes*margin <= float64(e.Allowed) {
-			break
-		}
-		e.Fits *= 1.05
-	}
-	step := math.Pow(10, math.Floor(math.Log10(e.Fits))-2)
-	e.Fits = math.Ceil(e.Fits/step) * step
-	return e
-}
-
-// blocksAt bounds the number of blocks for larger cells.
-func (g *grid) blocksAt(voxel float64) int32 {
-	var coarse index
-	scale := g.o.Voxel / voxel
-	more := band * (1 - scale) / side // what larger cells reach further, in their blocks
-	span := func(x int32) (lo, hi int32) {
-		return int32(math.Floor(float64(x)*scale - more)), int32(math.Floor(float64(x+1)*scale + more))
-	}
-	for _, key := range g.index.keys {
-		if key == 0 {
-			continue
-		}
-		c := coordOf(key - 1)
-		x0, x1 := span(c.x)
-		y0, y1 := span(c.y)
-		z0, z1 := span(c.z)
-		for z := z0; z <= z1; z++ {
-			for y := y0; y <= y1; y++ {
-				for x := x0; x <= x1; x++ {
-					coarse.add(coord{x, y, z}.key())
-				}
-			}
-		}
-	}
-	return coarse.n
 }
 
 // add fuses one view into the grid.
@@ -184,29 +123,26 @@ func (g *grid) add(ctx context.Context, v View) error {
 	if v.Cloud.Len() == 0 {
 		return nil
 	}
-	if !v.Cloud.HasNormals() || len(v.Weight) != v.Cloud.Len() || len(v.Area) != v.Cloud.Len() || v.Count != nil && len(v.Count) != v.Cloud.Len() {
-		return fmt.Errorf("%w: a view of %d points without a normal, weight and area for each", ErrOptions, v.Cloud.Len())
-	}
-	g.settle(v)
-	s, err := g.sort(ctx, v)
+	sets, err := g.sort(ctx, v)
 	if err != nil {
 		return err
 	}
-	todo, err := g.touch(ctx, s)
-	if err != nil || g.isFull {
+	todo, err := g.touch(ctx, sets)
+	if err != nil || g.tree.isFull {
 		return err
 	}
 	return par.Blocks(ctx, len(todo), 16, func(_, lo, hi int) error {
 		var a sums
 		for _, b := range todo[lo:hi] {
-			g.gather(b, s, v.Prefer, &a)
+			g.gather(b, sets, v.Prefer, &a)
 		}
 		return nil
 	})
 }
 
 // touch makes the blocks that samples reach into and returns them in order.
-func (g *grid) touch(ctx context.Context, s *sorted) ([]int32, error) {
+func (g *grid) touch(ctx context.Context, sets []*sorted) ([]int32, error) {
+	s := sets[g.level]
 	reach := make([]uint32, len(s.homes))
 	if err := par.Blocks(ctx, len(s.homes), 256, func(_, lo, hi int) error {
 		for h := lo; h < hi; h++ {
@@ -218,24 +154,35 @@ func (g *grid) touch(ctx context.Context, s *sorted) ([]int32, error) {
 	}); err != nil {
 		return nil, err
 	}
-	var todo []int32
-	seen := make([]bool, g.index.n)
+	l := todoList{seen: make([]bool, g.index.n)}
 	for h, c := range s.homes {
-		for k := range 27 {
-			if reach[h]>>k&1 == 0 {
-				continue
-			}
-			id := g.block(c.plus(k))
-			if int(id) >= len(seen) {
-				seen = append(seen, make([]bool, int(id)/2+1024)...)
-			}
-			if !seen[id] {
-				seen[id] = true
-				todo = append(todo, id)
-			}
+		for r := reach[h]; r != 0; r &= r - 1 {
+			l.add(g.block(c.plus(bits.TrailingZeros32(r))))
 		}
 	}
-	return todo, nil
+	for k, s := range sets[:g.level] {
+		g.touchSparse(k, s, &l)
+	}
+	return l.ids, nil
+}
+
+// todoList holds blocks in the order in which they were first named.
+type todoList struct {
+	ids  []int32
+	seen []bool
+}
+
+func (l *todoList) add(id int32) {
+	if id < 0 {
+		return
+	}
+	if int(id) >= len(l.seen) {
+		l.seen = append(l.seen, make([]bool, int(id)/2+1024)...)
+	}
+	if !l.seen[id] {
+		l.seen[id] = true
+		l.ids = append(l.ids, id)
+	}
 }
 
 // index finds numbers, given out in order, by key: a table with open addressing, at

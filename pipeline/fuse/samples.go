@@ -32,14 +32,29 @@ const away = math.MaxUint64
 // chunk is the number of points in a piece of parallel work.
 const chunk = 4096
 
-// sort turns the points of a view into samples.
-func (g *grid) sort(ctx context.Context, v View) (*sorted, error) {
+// sort turns the points of a view into samples, by the level of their homes: that of the
+// grid, and coarser ones for sparse points.
+func (g *grid) sort(ctx context.Context, v View) ([]*sorted, error) {
+	var sets []*sorted
+	for _, at := range g.tree.levels[:g.level+1] {
+		s, err := at.sortFor(ctx, v, g.level)
+		if err != nil {
+			return nil, err
+		}
+		sets = append(sets, s)
+	}
+	return sets, nil
+}
+
+// sortFor turns those points of a view into samples that are for blocks of level target
+// and have their homes here.
+func (g *grid) sortFor(ctx context.Context, v View, target int) (*sorted, error) {
 	n := v.Cloud.Len()
 	home := make([]uint64, n)
 	tallies := make([]tally, par.Count(n, chunk))
 	if err := par.Blocks(ctx, n, chunk, func(b, lo, hi int) error {
 		for i := lo; i < hi; i++ {
-			home[i] = g.homeOf(v, i, &tallies[b])
+			home[i] = g.homeOf(v, i, target, &tallies[b])
 		}
 		return nil
 	}); err != nil {
@@ -47,8 +62,10 @@ func (g *grid) sort(ctx context.Context, v View) (*sorted, error) {
 	}
 	s := &sorted{}
 	slot := s.count(home)
-	for _, t := range tallies {
-		g.stats.Points, g.stats.Trimmed = g.stats.Points+t.used, g.stats.Trimmed+t.trimmed
+	if target == 0 && !g.tree.isCounted {
+		for _, t := range tallies {
+			g.tree.stats.Points, g.tree.stats.Trimmed = g.tree.stats.Points+t.used, g.tree.stats.Trimmed+t.trimmed
+		}
 	}
 	s.samples = make([]sample, s.start[len(s.homes)])
 	return s, par.Blocks(ctx, n, chunk, func(_, lo, hi int) error {
@@ -64,8 +81,10 @@ func (g *grid) sort(ctx context.Context, v View) (*sorted, error) {
 // tally counts measured points.
 type tally struct{ used, trimmed int64 }
 
-// homeOf returns the key of the block that point i lies in, or away, and counts it.
-func (g *grid) homeOf(v View, i int, t *tally) uint64 {
+// homeOf returns the key of the block that point i lies in, or away, and counts it. For a
+// target above level 0, points that are at home at another level or far from any block of
+// the target are away too.
+func (g *grid) homeOf(v View, i, target int, t *tally) uint64 {
 	if !isPositive(v.Weight[i]) || !isPositive(v.Area[i]) {
 		return away
 	}
@@ -84,7 +103,11 @@ func (g *grid) homeOf(v View, i int, t *tally) uint64 {
 		return away
 	}
 	t.used += count
-	return coord{int32(math.Floor(d.X)), int32(math.Floor(d.Y)), int32(math.Floor(d.Z))}.key()
+	c := coord{int32(math.Floor(d.X)), int32(math.Floor(d.Y)), int32(math.Floor(d.Z))}
+	if !g.tree.isInWindow(g.level, c, 1) || target > 0 && (g.tree.levelOf(float64(v.Area[i]), target) != g.level || !g.tree.isNear(g.level, target, c)) {
+		return away
+	}
+	return c.key()
 }
 
 // isPositive turns down zero, NaN and infinity.
@@ -131,13 +154,21 @@ func (g *grid) sample(v View, i int, c coord) sample {
 	d = d.Sub(geom.Vec{X: float64(c.x), Y: float64(c.y), Z: float64(c.z)}.Scale(side))
 	n := v.ToCommon.Turn(v.Cloud.Normal(i))
 	area := float64(v.Area[i]) / (g.o.Voxel * g.o.Voxel)
-	reach := math.Min(mostReach, math.Max(lateral, 1.3*math.Sqrt(area)))
+	reach := math.Min(mostReach, math.Max(lateral, spreadOf(area)))
 	s := sample{x: float32(d.X), y: float32(d.Y), z: float32(d.Z), nx: float32(n.X), ny: float32(n.Y), nz: float32(n.Z)}
 	s.weight = v.Weight[i] * float32(lateral*lateral/(reach*reach)) // a sparse view does not blur a dense one
 	s.reach, s.cover = float32(reach), float32(area/(math.Pi*reach*reach/3))
-	r := max(s.reach, band)
+	r := max(s.reach, float32(g.mostBand()))
 	s.reaches = sidesOf(s.x, r) | sidesOf(s.y, r)<<3 | sidesOf(s.z, r)<<6
 	return s
+}
+
+// mostBand returns the widest band of a block of the level, in cells.
+func (g *grid) mostBand() float64 {
+	if g.level == 0 {
+		return band
+	}
+	return band * transition
 }
 
 // sidesOf says into which blocks along an axis a sample reaches.

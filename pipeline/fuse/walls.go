@@ -1,10 +1,8 @@
 package fuse
 
 import (
-	"cmp"
 	"math"
 	"math/bits"
-	"slices"
 
 	"trammel/pipeline/geom"
 )
@@ -36,19 +34,6 @@ type Seam struct {
 	RMS  float64 // mm, noise of the other views included
 }
 
-// seam sums up all blocks, in their order.
-func (g *grid) seam() Seam {
-	var all agreement
-	for i := range g.walls {
-		all.add(&g.walls[i].seam)
-	}
-	if all.n == 0 {
-		return Seam{}
-	}
-	h, n := g.o.Voxel, float64(all.n)
-	return Seam{Area: n * h * h / (2 * band), Mean: -h * all.sum / n, RMS: h * math.Sqrt(all.squares/n)}
-}
-
 const (
 	// parallel is the least length of a mean of unit normals, and the least cosine between
 	// two means, for walls that face the same way: a cone of half angle 37 degrees, spread
@@ -74,7 +59,7 @@ const (
 
 // agreement compares a view with those before it, place by place.
 type agreement struct {
-	n                      int
+	n                      float64 // places
 	sum, squares, variance float64 // of the differences, cells; of their noise, mm²
 }
 
@@ -83,6 +68,11 @@ func (a *agreement) see(difference, weight, before float32) {
 	a.sum += float64(difference)
 	a.squares += float64(difference) * float64(difference)
 	a.variance += 1/float64(weight) + 1/float64(before)
+}
+
+// scale counts places of a band that is wider than usual for what they are of that.
+func (a *agreement) scale(by float64) {
+	a.n, a.sum, a.squares, a.variance = by*a.n, by*a.sum, by*a.squares, by*a.variance
 }
 
 func (a *agreement) add(b *agreement) {
@@ -100,13 +90,13 @@ func (g *grid) judge(id int32, s *sums, a *agreement) {
 	if !facing || a.n < leastPlaces {
 		return
 	}
-	n := float64(a.n)
+	n := a.n
 	mean := a.sum / n
 	scatter := math.Sqrt(max(0, a.squares/n-mean*mean))
 	noise := math.Sqrt(a.variance/n*min(1, shared/n)) / g.o.Voxel
 	gap := math.Abs(mean)
 	if gap > max(leastStep, g.o.Step/g.o.Voxel, 2*scatter, surely*noise) && gap > float64(w.gap) {
-		w.gap, w.places, w.view = float32(gap), int32(a.n), int32(g.view)
+		w.gap, w.places, w.view = float32(gap), int32(a.n), int32(g.tree.view)
 	}
 }
 
@@ -115,76 +105,6 @@ func (w *wall) faces(s *sums) bool {
 	before, now := geom.Vec{X: float64(w.nx), Y: float64(w.ny), Z: float64(w.nz)}, geom.Vec{X: float64(s.nx), Y: float64(s.ny), Z: float64(s.nz)}
 	a, b := before.Norm(), now.Norm()
 	return a > parallel*float64(w.weight) && b > parallel*float64(s.weight) && before.Dot(now) > parallel*a*b
-}
-
-// doubles lists the double walls: where a view lies apart from those before within the
-// band, and where two sheets that face the same way stand one behind the other.
-func (g *grid) doubles() []Double {
-	merged, behind := make([]found, len(g.blocks)), make([]found, len(g.blocks))
-	for id := range g.blocks {
-		if w := &g.walls[id]; w.places > 0 {
-			// places are points of a lattice in the volume between the ends of both bands
-			merged[id] = found{area: float64(w.places) / (2*band - float64(w.gap)), gap: float64(w.gap), view: w.view}
-		}
-		behind[id] = g.sheetsAt(int32(id))
-	}
-	list := append(g.connect(merged), g.connect(behind)...)
-	slices.SortFunc(list, func(a, b Double) int {
-		return cmp.Or(cmp.Compare(b.Area, a.Area), cmp.Compare(a.Center.X, b.Center.X), cmp.Compare(a.Center.Y, b.Center.Y))
-	})
-	return list[:min(len(list), mostDoubles)]
-}
-
-// found is a double wall in one block, in cells.
-type found struct {
-	area, gap float64
-	view      int32
-}
-
-// connect joins what was found in blocks that touch.
-func (g *grid) connect(in []found) []Double {
-	var list []Double
-	done := make([]bool, len(in))
-	for _, first := range g.inOrder() {
-		if done[first] || in[first].area == 0 {
-			continue
-		}
-		done[first] = true
-		group := []int32{first}
-		for at := 0; at < len(group); at++ {
-			for k := range 27 {
-				if id := g.index.find(g.at[group[at]].plus(k).key()); id >= 0 && !done[id] && in[id].area > 0 {
-					done[id] = true
-					group = append(group, id)
-				}
-			}
-		}
-		if d := g.sumUp(group, in); d.Area >= leastWall*g.o.Voxel*g.o.Voxel {
-			list = append(list, d)
-		}
-	}
-	return list
-}
-
-// sumUp describes one connected double wall.
-func (g *grid) sumUp(group []int32, in []found) Double {
-	var area, gap float64
-	var center geom.Vec
-	views := map[int32]float64{}
-	for _, id := range group {
-		f, c := in[id], g.at[id]
-		area, gap = area+f.area, gap+f.area*f.gap
-		center = center.AddScaled(f.area, geom.Vec{X: float64(c.x) + 0.5, Y: float64(c.y) + 0.5, Z: float64(c.z) + 0.5})
-		views[f.view] += f.area
-	}
-	d := Double{Area: area * g.o.Voxel * g.o.Voxel, Gap: gap / area * g.o.Voxel, Center: g.origin.AddScaled(side*g.o.Voxel/area, center)}
-	most := 0.0
-	for v := int32(-1); v < int32(g.view)+1; v++ {
-		if views[v] > most {
-			most, d.View = views[v], int(v)
-		}
-	}
-	return d
 }
 
 // farSheet is how far behind a sheet another one is looked for, in cells.
@@ -217,7 +137,7 @@ func (g *grid) sheetsAt(id int32) found {
 	f := found{view: -1}
 	slope := math.Abs(float64(n[axis])) / float64(w.weight)
 	for line := range side * side {
-		if gap := behindOn(g.blocks[id], g.blocks[behind], axis, line, n[axis] < 0); gap > 0 {
+		if gap := behindOn(g.valuesOf(id), g.valuesOf(behind), axis, line, n[axis] < 0); gap > 0 {
 			f.area, f.gap = f.area+1/slope, f.gap+float64(gap)
 		}
 	}
@@ -230,7 +150,7 @@ func (g *grid) sheetsAt(id int32) found {
 // behindOn follows a line of places along an axis through a block and the one behind,
 // inwards, and returns how many places lie between two entries of the surface that
 // begin in the block, or 0.
-func behindOn(front, back *block, axis, line int, upwards bool) int {
+func behindOn(front, back values, axis, line int, upwards bool) int {
 	u, v := otherAxes(axis)
 	stride := [3]int{1, side, side * side}
 	first := line%side*stride[u] + line/side*stride[v]

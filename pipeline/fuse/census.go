@@ -1,0 +1,118 @@
+package fuse
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"trammel/pipeline/geom"
+)
+
+// census collects what the blocks of each level say of double walls and of the seam, in the
+// order of their places.
+type census struct {
+	merged, behind []list // of each level
+	seam           []agreement
+	blocks         int
+}
+
+type list []found
+
+// found is a double wall in one block, in cells.
+type found struct {
+	at        coord
+	area, gap float64
+	view      int32
+}
+
+// take adds what a block says.
+func (c *census) take(g *grid, id int32) {
+	for len(c.merged) <= g.level {
+		c.merged, c.behind, c.seam = append(c.merged, nil), append(c.behind, nil), append(c.seam, agreement{})
+	}
+	c.blocks++
+	w := &g.walls[id]
+	c.seam[g.level].add(&w.seam)
+	if w.places > 0 {
+		// places are points of a lattice in the volume between the ends of both bands
+		both := 2 * band * float64(g.unitOf(id))
+		c.merged[g.level] = append(c.merged[g.level], found{at: g.at[id], area: float64(w.places) / (both - float64(w.gap)), gap: float64(w.gap), view: w.view})
+	}
+	if f := g.sheetsAt(id); f.area > 0 {
+		f.at = g.at[id]
+		c.behind[g.level] = append(c.behind[g.level], f)
+	}
+}
+
+// sumUp puts what the census found into the statistics.
+func (t *tree) sumUp(c *census) {
+	t.stats.Blocks = c.blocks
+	var all []Double
+	var sum, squares float64
+	for l, g := range t.levels[:len(c.merged)] {
+		all = append(append(all, g.connect(c.merged[l])...), g.connect(c.behind[l])...)
+		h, a := g.o.Voxel, &c.seam[l]
+		area := h * h / (2 * band)
+		t.stats.Seam.Area += a.n * area
+		sum, squares = sum-area*h*a.sum, squares+area*h*h*a.squares
+	}
+	if s := &t.stats.Seam; s.Area > 0 {
+		s.Mean, s.RMS = sum/s.Area, math.Sqrt(squares/s.Area)
+	}
+	slices.SortFunc(all, func(a, b Double) int {
+		return cmp.Or(cmp.Compare(b.Area, a.Area), cmp.Compare(a.Center.X, b.Center.X), cmp.Compare(a.Center.Y, b.Center.Y))
+	})
+	t.stats.Doubles = all[:min(len(all), mostDoubles)]
+}
+
+// connect joins what was found in blocks that touch.
+func (g *grid) connect(in list) []Double {
+	var out []Double
+	var number index
+	for _, f := range in {
+		number.add(f.at.key())
+	}
+	done := make([]bool, len(in))
+	for first := range in {
+		if done[first] {
+			continue
+		}
+		done[first] = true
+		group := []int32{int32(first)}
+		for at := 0; at < len(group); at++ {
+			for k := range 27 {
+				if id := number.find(in[group[at]].at.plus(k).key()); id >= 0 && !done[id] {
+					done[id] = true
+					group = append(group, id)
+				}
+			}
+		}
+		if d := g.describe(group, in); d.Area >= leastWall*g.o.Voxel*g.o.Voxel {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// describe sums up one connected double wall.
+func (g *grid) describe(group []int32, in list) Double {
+	var area, gap float64
+	var center geom.Vec
+	views := map[int32]float64{}
+	last := int32(-1)
+	for _, i := range group {
+		f := &in[i]
+		area, gap = area+f.area, gap+f.area*f.gap
+		center = center.AddScaled(f.area, geom.Vec{X: float64(f.at.x) + 0.5, Y: float64(f.at.y) + 0.5, Z: float64(f.at.z) + 0.5})
+		views[f.view] += f.area
+		last = max(last, f.view)
+	}
+	d := Double{Area: area * g.o.Voxel * g.o.Voxel, Gap: gap / area * g.o.Voxel, Center: g.origin.AddScaled(side*g.o.Voxel/area, center)}
+	most := 0.0
+	for v := int32(-1); v <= last; v++ {
+		if views[v] > most {
+			most, d.View = views[v], int(v)
+		}
+	}
+	return d
+}
