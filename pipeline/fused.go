@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"trammel/pipeline/distance"
 	"trammel/pipeline/fuse"
@@ -17,7 +18,7 @@ import (
 )
 
 const (
-	fuseVersion   = 9
+	fuseVersion   = 10
 	reduceVersion = 5
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,
@@ -44,7 +45,12 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 	if b.framed() {
 		o.Box, o.Keep = b.Job.Object, b.nearMounts()
 	}
-	key, err := b.stageKey("fuse", fuseVersion, []any{o.Voxel, o.Box, o.Step, o.Close, o.Keep, b.masks(list)}, list)
+	o.Fine = b.fineCells()
+	followed := b.followed(list)
+	if slices.Contains(followed, true) {
+		o.Follow = func(i int) bool { return followed[i] }
+	}
+	key, err := b.stageKey("fuse", fuseVersion, []any{o.Voxel, o.Box, o.Step, o.Close, o.Keep, o.Fine, followed, b.masks(list)}, list)
 	if err != nil {
 		return err
 	}
@@ -116,7 +122,12 @@ func (b *Built) fusionView(ctx context.Context, p placed) (fuse.View, error) {
 	if err != nil {
 		return fuse.View{}, err
 	}
-	return cloudView(c, view, p.toFrame, orElse(noise, usualStationNoise)), nil
+	noise = orElse(noise, usualStationNoise)
+	out := cloudView(c, view, p.toFrame, noise)
+	out.Finer = func(ctx context.Context, voxel float64, isNear func(p geom.Vec) bool) (fuse.View, error) {
+		return finerView(ctx, points, view, p.toFrame, noise, voxel, isNear)
+	}
+	return out, nil
 }
 
 // thinned averages the points of a scan that lie within a cell of the fusion: they
@@ -197,12 +208,7 @@ func (r *run) reduce(ctx context.Context, b *Built) error {
 	if r.fused == nil || r.fused.Triangles() == 0 {
 		return nil
 	}
-	o := reduce.Options{Triangles: b.Job.Mesh.Triangles, Deviation: b.Job.Mesh.Deviation}
-	if b.framed() {
-		for _, box := range b.nearMounts() {
-			o.Finer = append(o.Finer, reduce.Region{Box: box, Factor: finerAtMounts})
-		}
-	}
+	o := reduce.Options{Triangles: b.Job.Mesh.Triangles, Deviation: b.Job.Mesh.Deviation, Finer: b.finer()}
 	all, key, err := r.reduceLevels(ctx, b, o)
 	if err != nil {
 		return err

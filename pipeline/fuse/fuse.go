@@ -51,6 +51,10 @@ type Options struct {
 	Close  float64    // holes up to this size are closed, mm; 0 closes none
 	Keep   []geom.Box // where holes stay whatever their size
 	Fine   []Fine     // where cells must be smaller
+
+	// Follow names the views, loaded once more for it, that have cells of half the size
+	// where their points lie that close. nil names none.
+	Follow func(i int) bool
 }
 
 // Stats says what was fused.
@@ -78,6 +82,9 @@ func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load Load, o
 		return nil, Stats{}, fmt.Errorf("%w: a cell of %v mm", ErrOptions, o.Voxel)
 	}
 	t := newTree(o)
+	if err := t.follow(ctx, n, load); err != nil {
+		return nil, t.stats, err
+	}
 	if err := t.addAll(ctx, n, isPreferred, load); err != nil {
 		return nil, t.stats, err
 	}

@@ -298,3 +298,44 @@ func TestFineRefusals(t *testing.T) {
 		}
 	}
 }
+
+// TestFollow: where a followed view is denser than half a cell there are smaller cells, and
+// a groove of less than two cells, which it resolved, is closer to what it is; where it is
+// not that dense there are none.
+func TestFollow(t *testing.T) {
+	const h, width, depth = 3.0, 4.0, 1.0
+	const middle = 1.5 // between two places of the grid
+	height := func(x float64) float64 { return -depth * math.Exp(-4*(x-middle)*(x-middle)/(width*width)) }
+	groove := func(step float64) View {
+		return patch(int(90/step), step*step, func(u, v float64) (geom.Vec, geom.Vec, bool) {
+			p := geom.Vec{X: 90 * (u - 0.5), Y: 90 * (v - 0.5)}
+			p.Z = height(p.X)
+			return p, geom.Vec{X: 8 * (p.X - middle) / (width * width) * p.Z, Z: 1}.Unit(), true
+		})
+	}
+	measure := func(o Options, v View) (off float64, triangles int) {
+		m, _ := mustFuse(t, o, v, slab(200, 2, 0, 1, geom.Identity(), geom.Vec{X: 300}))
+		if f := checkManifold(t, m); f.euler() != 2 {
+			t.Errorf("Euler characteristic %d of two discs, want 2", f.euler())
+		}
+		for k := range m.Triangles() {
+			a, b, c := m.Corners(k)
+			for _, p := range []geom.Vec{a.Add(b).Scale(0.5), b.Add(c).Scale(0.5), c.Add(a).Scale(0.5)} {
+				if math.Abs(p.X) < 40 && math.Abs(p.Y) < 40 {
+					off = max(off, math.Abs(p.Z-height(p.X)))
+				}
+			}
+		}
+		return off, m.Triangles()
+	}
+	all := func(int) bool { return true }
+	without, n := measure(Options{Voxel: h}, groove(0.5))
+	with, more := measure(Options{Voxel: h, Follow: all}, groove(0.5))
+	if with > 0.75*without || more < n+n/4 {
+		t.Errorf("%.3f mm off with cells that follow and %.3f without; %d and %d triangles", with, without, more, n)
+	}
+	t.Logf("%.3f mm off with cells that follow, %.3f without; %d and %d triangles", with, without, more, n)
+	if _, same := measure(Options{Voxel: h, Follow: all}, groove(2)); same > n+n/10 {
+		t.Errorf("a view of 2 mm has %d triangles, without following %d", same, n)
+	}
+}

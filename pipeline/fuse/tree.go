@@ -45,6 +45,14 @@ func (t *tree) grow() {
 // axis, mm: the corners of their cells meet, not the centres.
 func (g *grid) offset() float64 { return (g.o.Voxel - g.tree.o.Voxel) / 2 }
 
+// begin settles where that has not been done.
+func (t *tree) begin(v *View) error {
+	if t.placed {
+		return nil
+	}
+	return t.settle(v.ToCommon.Apply(v.Cloud.At(0)))
+}
+
 // settle chooses the origin near c, on a whole number of blocks so that the grid does not
 // depend on where a box ends, and what is cut finely.
 func (t *tree) settle(c geom.Vec) error {
@@ -88,10 +96,8 @@ func (t *tree) add(ctx context.Context, v View) error {
 	if err := v.check(); err != nil || v.Cloud.Len() == 0 {
 		return err
 	}
-	if !t.placed {
-		if err := t.settle(v.ToCommon.Apply(v.Cloud.At(0))); err != nil {
-			return err
-		}
+	if err := t.begin(&v); err != nil {
+		return err
 	}
 	for l, g := range t.levels {
 		own := v

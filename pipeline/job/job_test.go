@@ -137,6 +137,11 @@ func TestWrongSheets(t *testing.T) {
 		{"a hole to close", "  voxel: 3 mm", "  close: 3\n  voxel: 3 mm", 25, "mesh.close", "no unit"},
 		{"levels that rise", "  voxel: 3 mm", "  levels: [20000, 30000]\n  voxel: 3 mm", 25, "mesh.levels[1]", "largest first"},
 		{"a level of nothing", "  voxel: 3 mm", "  levels: [20]\n  voxel: 3 mm", 25, "mesh.levels[0]", "at least 100"},
+		{"finer cells nowhere", "  voxel: 3 mm", "  fine: [{voxel: 1 mm}]\n  voxel: 3 mm", 25, "mesh.fine[0]", "one place"},
+		{"finer cells at two places", "  voxel: 3 mm", "  fine: [{mount: left-front, box: {min: [0 m, 0 m, 0 m], max: [1 m, 1 m, 1 m]}, voxel: 1 mm}]\n  voxel: 3 mm", 25, "mesh.fine[0]", "one place"},
+		{"finer cells that are not", "  voxel: 3 mm", "  fine: [{mount: left-front, voxel: 3 mm}]\n  voxel: 3 mm", 1, "mesh.fine[0].voxel", "must be smaller"},
+		{"cells far too fine", "  voxel: 3 mm", "  fine: [{mount: left-front, voxel: 0.05 mm}]\n  voxel: 3 mm", 1, "mesh.fine[0].voxel", "no smaller than"},
+		{"finer cells at no mount", "  voxel: 3 mm", "  fine: [{mount: nowhere, voxel: 1 mm}]\n  voxel: 3 mm", 1, "mesh.fine[0].mount", "no mount"},
 		{"a sphere of metres", "145 mm", "145 m", 19, "spheres.diameter", "impossible"},
 		{"tolerance", "tolerance: 1 mm", "tolerance: 40 mm", 19, "spheres.tolerance", "quarter"},
 		{"kind", "kind: station", "kind: drone", 7, "instruments[0].kind", "station or tracked"},
@@ -400,6 +405,20 @@ func TestDatumMethods(t *testing.T) {
 		if _, err := parse(text); err == nil {
 			t.Errorf("%s was accepted", name)
 		}
+	}
+}
+
+// TestMeshFine: places and sizes of finer cells arrive as they stand.
+func TestMeshFine(t *testing.T) {
+	s, err := ParseSheet("job.yaml", []byte(strings.Replace(full, "  voxel: 3 mm", "  fine:\n  - {mount: left-front, voxel: 1 mm}\n  - {box: {min: [0 m, 0 m, 0 m], max: [1 m, 2 m, 3 m]}, voxel: 0.5 mm}\n  adapt: false\n  voxel: 3 mm", 1)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f := s.Mesh.Fine; len(f) != 2 || f[0].Mount != "left-front" || f[0].Box != nil || f[0].Voxel != 1 || f[1].Voxel != 0.5 || f[1].Box.Max != (geom.Vec{X: 1000, Y: 2000, Z: 3000}) || s.Mesh.Adapt {
+		t.Errorf("%+v", s.Mesh)
+	}
+	if s, err = ParseSheet("job.yaml", []byte(full)); err != nil || !s.Mesh.Adapt {
+		t.Errorf("a sheet that says nothing: %v, %+v", err, s.Mesh)
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"math"
 	"path"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -31,7 +32,7 @@ var (
 )
 
 func (d *decoder) sheet(n *yaml.Node) *Sheet {
-	s := &Sheet{Mesh: Mesh{Voxel: DefaultVoxel, Deviation: DefaultDeviation, Formats: []Format{GLB}, Colour: NoColour}, Package: PackageWay{Format: "zip"}}
+	s := &Sheet{Mesh: Mesh{Voxel: DefaultVoxel, Deviation: DefaultDeviation, Formats: []Format{GLB}, Colour: NoColour, Adapt: true}, Package: PackageWay{Format: "zip"}}
 	d.mapping(n, "",
 		field{"job", true, d.jobName(&s.Job)},
 		field{"title", false, text(d, &s.Title)},
@@ -57,6 +58,7 @@ func (d *decoder) together(n *yaml.Node, s *Sheet) {
 	if len(d.problems) > 0 {
 		return
 	}
+	d.finer(n, s)
 	for i, ins := range s.Instruments {
 		if ins.Register == BySpheres && len(s.Spheres) == 0 {
 			d.bad(n, "spheres", "add spheres: {diameter: 145 mm, tolerance: 1 mm} with the calibrated values, or register: surface or given",
@@ -236,7 +238,46 @@ func (d *decoder) mesh(m *Mesh) func(*yaml.Node, string) {
 				})
 			}},
 			field{"colour", false, choice(d, &m.Colour, NoColour, DeviationColour)},
+			field{"fine", false, d.fine(&m.Fine)},
+			field{"adapt", false, boolean(d, &m.Adapt)},
 		)
+	}
+}
+
+// fine reads where cells are smaller.
+func (d *decoder) fine(into *[]Fine) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		d.list(n, key, func(n *yaml.Node, key string) {
+			var f Fine
+			var box geom.Box
+			hasBox := false
+			before := len(d.problems)
+			d.mapping(n, key,
+				field{"box", false, func(n *yaml.Node, key string) { hasBox = true; d.box(&box)(n, key) }},
+				field{"mount", false, d.name(&f.Mount)},
+				field{"voxel", true, lengthIn(d, &f.Voxel, voxelSize)},
+			)
+			if hasBox {
+				f.Box = &box
+			}
+			if len(d.problems) == before && hasBox == (f.Mount != "") {
+				d.bad(n, key, "write box: {min: …, max: …} or mount: NAME", "it must name one place")
+			}
+			*into = append(*into, f)
+		})
+	}
+}
+
+// finer checks finer cells against the others and the mounts.
+func (d *decoder) finer(n *yaml.Node, s *Sheet) {
+	for i, f := range s.Mesh.Fine {
+		key := fmt.Sprintf("mesh.fine[%d]", i)
+		if f.Voxel >= s.Mesh.Voxel || f.Voxel < s.Mesh.Voxel/finestShare {
+			d.bad(n, key+".voxel", "write a smaller length, or change mesh.voxel", "cells of %g mm must be smaller than the %g mm elsewhere, and no smaller than %.3g mm", f.Voxel, s.Mesh.Voxel, s.Mesh.Voxel/finestShare)
+		}
+		if f.Mount != "" && !slices.ContainsFunc(s.Mounts, func(m Mount) bool { return m.Name == f.Mount }) {
+			d.bad(n, key+".mount", "name one of the mounts of this sheet", "there is no mount %q", f.Mount)
+		}
 	}
 }
 

@@ -99,7 +99,19 @@ type Mesh struct {
 	Levels    []int    // triangles of coarser meshes besides, falling
 	Formats   []Format // besides PLY and STL
 	Colour    Colour   // of the vertices, in formats that keep one
+	Fine      []Fine   // where cells are smaller
+	Adapt     bool     // cells of half the size around mounts and where a tracked scan resolved them
 }
+
+// Fine asks for smaller fusion cells in a box or around a mount.
+type Fine struct {
+	Box   *geom.Box // in the datum frame; nil where Mount is given
+	Mount string    // its name; the box reaches as far as the mount is looked for
+	Voxel float64   // the largest cell there
+}
+
+// finestShare is how many times smaller a finer cell may be.
+const finestShare = 32
 
 // Method names a way to set up the datum.
 type Method string

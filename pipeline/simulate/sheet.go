@@ -34,6 +34,7 @@ object:                        # the sprayer without floor, spheres and clutter
   box: {min: [-2200 mm, -1050 mm, 30 mm], max: [2700 mm, 1050 mm, 2300 mm]}
 mesh:
   voxel: 8 mm
+  fine: [{mount: front-left-1, voxel: 2 mm}]   # there the new boom carries most
   triangles: 200000
   deviation: 4 mm
 datum:                         # the sprayer's own axes: X to the drawbar, Y left, Z up from the floor
