@@ -74,8 +74,8 @@ func (g *grid) rim(id int32) *rim {
 	return r
 }
 
-// corner returns the centre of the cell at a place that may lie one beyond the block, whose
-// own coordinates are all even multiples of side in the coarser level's halves.
+// corner returns the centre of the cell at place x, y, z of the block at c, which may lie
+// one beyond it.
 func (r *rim) corner(c coord, x, y, z int) (corner, kind) {
 	step := func(x int) int { return (x + side) / side } // 0 before the block, 1 in it, 2 behind
 	k := step(x) + 3*step(y) + 9*step(z)
@@ -298,15 +298,7 @@ func joinCase(odd, coarse, signs int) (out [][3]uint8, ok bool) {
 		return false
 	}
 	for _, loop := range loopsOf(signs) {
-		var short []int
-		for _, e := range loop {
-			if e = first(e); len(short) == 0 || short[len(short)-1] != e {
-				short = append(short, e)
-			}
-		}
-		for len(short) > 1 && short[0] == short[len(short)-1] {
-			short = short[:len(short)-1]
-		}
+		short := shorten(loop, first)
 		if len(short) < 3 {
 			continue
 		}
@@ -317,4 +309,18 @@ func joinCase(odd, coarse, signs int) (out [][3]uint8, ok bool) {
 		out = append(out, list...)
 	}
 	return out, true
+}
+
+// shorten takes edges of a loop that are one together.
+func shorten(loop []int, first func(e int) int) []int {
+	var short []int
+	for _, e := range loop {
+		if e = first(e); len(short) == 0 || short[len(short)-1] != e {
+			short = append(short, e)
+		}
+	}
+	for len(short) > 1 && short[0] == short[len(short)-1] {
+		short = short[:len(short)-1]
+	}
+	return short
 }
