@@ -18,7 +18,7 @@ import (
 )
 
 const (
-	fuseVersion   = 10
+	fuseVersion   = 11
 	reduceVersion = 5
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,
@@ -55,10 +55,12 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 		return err
 	}
 	fused, err := stage.Run(r.store, "fuse", "job", key, stage.With[fuse.Stats](stage.Mesh()), func() (stage.Pair[fuse.Stats, *scan.Mesh], error) {
-		m, stats, err := fuse.Fuse(ctx, len(list), func(i int) bool { return b.instrument(list[i]).Prefer }, func(ctx context.Context, i int) (fuse.View, error) {
-			r.progress("fusing", b.Files[list[i].file].Path, i, len(list))
-			return b.fusionView(ctx, list[i])
-		}, o)
+		m, stats, err := r.fuseViews(ctx, b, list, o)
+		if errors.Is(err, fuse.ErrMemory) && b.Job.Mesh.Adapt {
+			o.Follow, o.Fine = nil, b.askedFine()
+			m, stats, err = r.fuseViews(ctx, b, list, o)
+			stats.Plain = true
+		}
 		return stage.Pair[fuse.Stats, *scan.Mesh]{Facts: stats, Value: m}, err
 	})
 	if err != nil {
@@ -66,10 +68,21 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 	}
 	r.fused, r.fusedKey = fused.Value, key
 	b.Mesh.FusedTriangles, b.Mesh.Fusion = fused.Value.Triangles(), fused.Facts
+	if fused.Facts.Plain {
+		b.Findings = append(b.Findings, job.Finding{Code: job.MeshDeviation, Severity: job.Note, Subject: "mesh",
+			Text: "Memory does not hold the smaller cells around mounts and where tracked scans are dense; the mesh has them only where the job sheet names them. To do: raise the memory setting, or take larger cells."})
+	}
 	for _, d := range fused.Facts.Doubles {
 		b.Findings = append(b.Findings, b.doubleWall(d, list))
 	}
 	return r.lookAtStickers(ctx, b)
+}
+
+func (r *run) fuseViews(ctx context.Context, b *Built, list []placed, o fuse.Options) (*scan.Mesh, fuse.Stats, error) {
+	return fuse.Fuse(ctx, len(list), func(i int) bool { return b.instrument(list[i]).Prefer }, func(ctx context.Context, i int) (fuse.View, error) {
+		r.progress("fusing", b.Files[list[i].file].Path, i, len(list))
+		return b.fusionView(ctx, list[i])
+	}, o)
 }
 
 // usualStep is how far two scans may lie apart where both saw a surface: three times

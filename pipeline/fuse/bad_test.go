@@ -26,12 +26,11 @@ func TestMemoryNamesWhatFits(t *testing.T) {
 		if e.Allowed != memory || e.Need <= memory || e.Voxel != 0.8 {
 			t.Errorf("%+v", e)
 		}
-		s, err := run(Options{Voxel: e.Fits, Memory: memory})
-		if err != nil {
+		if _, err := run(Options{Voxel: e.Fits, Memory: memory}); err != nil {
 			t.Errorf("%d bytes: cells of %v mm were said to fit: %v", memory, e.Fits, err)
 		}
-		if used := int64(s.Blocks) * blockBytes; used < memory/4 {
-			t.Errorf("cells of %v mm use %d bytes of %d: far from the finest that fits", e.Fits, used, memory)
+		if _, err := run(Options{Voxel: e.Fits / 2, Memory: memory}); err == nil {
+			t.Errorf("%d bytes: cells of %v mm fit, and of half the size too", memory, e.Fits)
 		}
 	}
 }

@@ -3,6 +3,8 @@ package fuse
 import (
 	"cmp"
 	"context"
+	"fmt"
+	"math"
 	"math/bits"
 	"slices"
 
@@ -19,20 +21,45 @@ type leaf struct {
 // extract finds where the mean distance is zero. Blocks are taken in the order of
 // their places, so that the mesh does not depend on the order of discovery. A first
 // pass counts, a second one writes, so that nothing is held twice.
-func (t *tree) extract(ctx context.Context, c *census) (*scan.Mesh, error) {
+//
+// It returns the part of the mesh in the blocks of a slab, whose vertices are numbered from
+// first on, and adds them to the census. If the whole mesh does not fit beside the whole
+// grid it lets go of the grid and returns none.
+func (t *tree) extract(ctx context.Context, c *census, s layers, first int64) (*scan.Mesh, error) {
 	order := t.inOrder()
-	for _, f := range order {
+	from := func(z int32) int {
+		at, _ := slices.BinarySearchFunc(order, z, func(f leaf, z int32) int { return cmp.Compare(t.layerOf(f), z) })
+		return at
+	}
+	own, known := order[from(s.from):from(s.to)], order[from(s.from-1):from(s.to+1)]
+	for _, f := range own {
 		c.take(t.levels[f.level], f.id)
 	}
-	x, err := t.survey(ctx, order)
+	x, err := t.survey(ctx, known)
 	if err != nil {
 		return nil, err
 	}
-	vertices, corners := x.number(order, 0)
+	before := from(s.from) - from(s.from-1)
+	below, _ := x.size(known[:before])
+	vertices, corners := x.size(own)
+	if first+int64(vertices) > math.MaxInt32 {
+		return nil, fmt.Errorf("%w: cells of %.3g mm give a mesh of more than %d vertices; take larger ones", ErrOptions, t.o.Voxel, math.MaxInt32)
+	}
+	if s == everything() {
+		t.mesh = meshBytes(vertices, corners/3)
+		if t.o.Memory > 0 && t.mesh+t.n*blockBytes > t.o.Memory {
+			t.fill()
+			return nil, nil
+		}
+	}
+	x.number(known, int(first)-below)
 	m := &scan.Mesh{Origin: t.origin}
 	m.Tri, m.X, m.Y, m.Z = make([]int32, corners), make([]float32, vertices), make([]float32, vertices), make([]float32, vertices)
-	return m, x.write(ctx, order, m)
+	return m, x.write(ctx, own, m)
 }
+
+// layerOf returns the layer of level 0 that a block lies in.
+func (t *tree) layerOf(f leaf) int32 { return t.levels[f.level].at[f.id].z >> f.level }
 
 // inOrder returns the blocks in the order of their places: layers of level 0 from below,
 // in each the levels, then z, y and x.
@@ -45,7 +72,7 @@ func (t *tree) inOrder() []leaf {
 	}
 	slices.SortFunc(order, func(a, b leaf) int {
 		p, q := t.levels[a.level].at[a.id], t.levels[b.level].at[b.id]
-		return cmp.Or(cmp.Compare(p.z>>a.level, q.z>>b.level), cmp.Compare(a.level, b.level), cmp.Compare(p.z, q.z), cmp.Compare(p.y, q.y), cmp.Compare(p.x, q.x))
+		return cmp.Or(cmp.Compare(t.layerOf(a), t.layerOf(b)), cmp.Compare(a.level, b.level), cmp.Compare(p.z, q.z), cmp.Compare(p.y, q.y), cmp.Compare(p.x, q.x))
 	})
 	return order
 }
@@ -79,30 +106,39 @@ func (x *extraction) each(ctx context.Context, order []leaf, do func(g *grid, id
 	})
 }
 
-// number gives out the vertices of the mesh from first on, and the triangles from 0.
-func (x *extraction) number(order []leaf, first int) (vertices, corners int) {
-	vertices = first
+// size returns the number of vertices of some blocks, and of corners of their triangles.
+func (x *extraction) size(order []leaf) (vertices, corners int) {
 	for _, f := range order {
 		p := &x.pieces[f.level][f.id]
-		p.vertex, p.corner = int32(vertices), corners
 		vertices, corners = vertices+p.vertices(), corners+3*int(p.triangles)
 	}
 	return vertices, corners
 }
 
-// write fills in a mesh whose vertices begin with those of the first block.
+// number gives out the vertices of the mesh, from first on, and the corners of triangles.
+func (x *extraction) number(order []leaf, first int) {
+	corner := 0
+	for _, f := range order {
+		p := &x.pieces[f.level][f.id]
+		p.vertex, p.corner = int32(first), corner
+		first, corner = first+p.vertices(), corner+3*int(p.triangles)
+	}
+}
+
+// write fills in the part of the mesh that the blocks make.
 func (x *extraction) write(ctx context.Context, order []leaf, m *scan.Mesh) error {
 	if len(order) == 0 {
 		return nil
 	}
-	first := x.pieces[order[0].level][order[0].id].vertex
+	begin := x.pieces[order[0].level][order[0].id]
 	return x.each(ctx, order, func(g *grid, id int32) {
 		p := &x.pieces[g.level][id]
+		p.corner -= begin.corner
 		if p.marks != nil {
-			g.write(id, x.pieces[g.level], m, first)
+			g.write(id, x.pieces[g.level], m, begin.vertex)
 		}
 		if p.join != nil {
-			x.writeJoin(g, id, m, first)
+			x.writeJoin(g, id, m, begin.vertex)
 		}
 	})
 }

@@ -36,7 +36,7 @@ func TestRandomFieldIsClosed(t *testing.T) {
 			}
 			return -1
 		})
-		m, err := g.tree.extract(context.Background(), new(census))
+		m, err := g.tree.extract(context.Background(), new(census), everything(), 0)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -58,7 +58,7 @@ func TestRandomFieldWithGaps(t *testing.T) {
 			}
 		}
 	}
-	m, err := g.tree.extract(context.Background(), new(census))
+	m, err := g.tree.extract(context.Background(), new(census), everything(), 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -73,7 +73,7 @@ func TestRandomFieldWithGaps(t *testing.T) {
 func TestSphereField(t *testing.T) {
 	const r, h = 60.0, 4.0
 	g := gridOf(6, h, func(p geom.Vec) float64 { return p.Sub(geom.Vec{X: 0.3, Y: -0.7, Z: 0.11}).Norm() - r })
-	m, err := g.tree.extract(context.Background(), new(census))
+	m, err := g.tree.extract(context.Background(), new(census), everything(), 0)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -8,15 +8,15 @@ import "context"
 const leastFollowed = 2 * side * side
 
 // follow splits the blocks where a view that Options.Follow names resolved half a cell.
-func (t *tree) follow(ctx context.Context, n int, load Load) error {
+func (t *tree) follow(ctx context.Context, from source) error {
 	if t.o.Follow == nil {
 		return nil
 	}
-	for i := range n {
+	for i := range from.n {
 		if !t.o.Follow(i) {
 			continue
 		}
-		v, err := load(ctx, i)
+		v, err := from.load(ctx, i)
 		if err != nil {
 			return err
 		}

@@ -46,7 +46,7 @@ type View struct {
 type Options struct {
 	Voxel  float64    // size of a cell, mm
 	Box    *geom.Box  // what to keep, in the frame of the result; nil keeps everything
-	Memory int64      // most bytes for the grid; 0 for no limit
+	Memory int64      // most bytes for the grid and the mesh; 0 for no limit
 	Step   float64    // views further apart than this are a double wall, mm; at least half a cell
 	Close  float64    // holes up to this size are closed, mm; 0 closes none
 	Keep   []geom.Box // where holes stay whatever their size
@@ -64,6 +64,8 @@ type Stats struct {
 	Crumbs  int     // floating pieces that were left out
 	Area    float64 // of the pieces left out, mm²
 	Trimmed int64   // measured points outside the box
+	Tiles   int     // that the grid was cut into; 0 where it was held as a whole
+	Plain   bool    // the caller left out smaller cells that nobody asked for, as memory did not hold them
 
 	Pieces  []Piece  // of the crumbs, the largest ones first
 	Doubles []Double // places where one surface is there twice, the largest first
@@ -81,18 +83,23 @@ func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load Load, o
 	if !(o.Voxel > 0) || math.IsInf(o.Voxel, 0) {
 		return nil, Stats{}, fmt.Errorf("%w: a cell of %v mm", ErrOptions, o.Voxel)
 	}
-	t := newTree(o)
-	if err := t.follow(ctx, n, load); err != nil {
+	t, from := newTree(o), source{n, isPreferred, load}
+	if err := t.follow(ctx, from); err != nil {
 		return nil, t.stats, err
 	}
-	if err := t.addAll(ctx, n, isPreferred, load); err != nil {
+	if err := t.addAll(ctx, from); err != nil {
 		return nil, t.stats, err
-	}
-	if t.isFull {
-		return nil, t.stats, t.tooLarge()
 	}
 	var c census
-	m, err := t.extract(ctx, &c)
+	var m *scan.Mesh
+	var err error
+	if !t.isFull {
+		m, err = t.extract(ctx, &c, everything(), 0)
+	}
+	if t.isFull && err == nil {
+		c = census{}
+		m, err = t.tiled(ctx, from, &c)
+	}
 	if err != nil {
 		return nil, t.stats, err
 	}
@@ -107,14 +114,21 @@ func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load Load, o
 // Load returns view i. It may be called more than once for one.
 type Load func(ctx context.Context, i int) (View, error)
 
+// source is where views come from.
+type source struct {
+	n           int
+	isPreferred func(i int) bool
+	load        Load
+}
+
 // addAll fuses the views, the preferred ones first.
-func (t *tree) addAll(ctx context.Context, n int, isPreferred func(i int) bool, load Load) error {
+func (t *tree) addAll(ctx context.Context, from source) error {
 	for _, preferred := range []bool{true, false} {
-		for i := range n {
-			if isPreferred(i) != preferred {
+		for i := range from.n {
+			if from.isPreferred(i) != preferred || !t.isReached(i) {
 				continue
 			}
-			v, err := load(ctx, i)
+			v, err := from.load(ctx, i)
 			if err != nil {
 				return err
 			}
@@ -125,6 +139,12 @@ func (t *tree) addAll(ctx context.Context, n int, isPreferred func(i int) bool, 
 		}
 	}
 	return nil
+}
+
+// isReached reports whether a view may have something to say of what is held.
+func (t *tree) isReached(view int) bool {
+	reach, known := t.reach[view]
+	return !known || reach.grow(1).meets(t.window)
 }
 
 func (v *View) check() error {

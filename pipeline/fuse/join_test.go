@@ -133,7 +133,7 @@ func TestLevelsJoin(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		m, err := tr.extract(context.Background(), new(census))
+		m, err := tr.extract(context.Background(), new(census), everything(), 0)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -160,7 +160,7 @@ func TestPlaneAcrossLevels(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	m, err := tr.extract(context.Background(), new(census))
+	m, err := tr.extract(context.Background(), new(census), everything(), 0)
 	if err != nil {
 		t.Fatal(err)
 	}

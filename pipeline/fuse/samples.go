@@ -63,6 +63,11 @@ func (g *grid) sortFor(ctx context.Context, v View, target int) (*sorted, error)
 	s := &sorted{}
 	slot := s.count(home)
 	if target == 0 && !g.tree.isCounted {
+		reach := nothing()
+		for _, c := range s.homes {
+			reach = reach.including(c.z)
+		}
+		g.tree.reach[g.tree.view] = reach
 		for _, t := range tallies {
 			g.tree.stats.Points, g.tree.stats.Trimmed = g.tree.stats.Points+t.used, g.tree.stats.Trimmed+t.trimmed
 		}

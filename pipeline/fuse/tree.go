@@ -14,16 +14,18 @@ type tree struct {
 	placed    bool     // origin is chosen
 	plan      plan
 	levels    []*grid
-	from, to  int32 // layers of blocks of level 0, along z, that are held
-	n         int64 // blocks of all levels
-	view      int   // the number of the one that is being added
-	isFull    bool  // blocks beyond the memory allowed are only counted
-	isCounted bool  // points have been counted before
+	window    layers         // what is held
+	reach     map[int]layers // of each view, as far as it is known
+	n         int64          // blocks of all levels
+	mesh      int64          // bytes of the mesh, as far as they are known
+	view      int            // the number of the one that is being added
+	isFull    bool           // blocks beyond the memory allowed are only counted
+	isCounted bool           // points have been counted before
 	stats     Stats
 }
 
 func newTree(o Options) *tree {
-	t := &tree{o: o, from: math.MinInt32 / 2, to: math.MaxInt32 / 2}
+	t := &tree{o: o, window: everything(), reach: map[int]layers{}}
 	t.grow()
 	return t
 }
@@ -73,8 +75,7 @@ func (t *tree) settle(c geom.Vec) error {
 
 // isInWindow reports whether a block of a level lies within some layers of what is held.
 func (t *tree) isInWindow(level int, c coord, margin int32) bool {
-	layer := c.z >> level
-	return t.from-margin <= layer && layer < t.to+margin
+	return t.window.grow(margin).contains(c.z >> level)
 }
 
 // wants reports whether a block is a leaf of the plan and held.
