@@ -250,7 +250,7 @@ func (b *Built) describe(s reduce.Stats) {
 			b.Job.Mesh.Triangles, b.Job.Mesh.Deviation, b.Mesh.Triangles, b.Mesh.DeviationMax)})
 }
 
-const departVersion = 1
+const departVersion = 2
 
 // depart takes the signed distance of every vertex of the reduced mesh from the
 // fused one, for the picture of it.
@@ -259,7 +259,7 @@ func (r *run) depart(ctx context.Context, b *Built, mesh stage.Key) error {
 	if err != nil {
 		return err
 	}
-	b.Departure, err = stage.Run(r.store, "depart", "job", key, stage.JSON[[]float32](), func() ([]float32, error) {
+	b.Departure, err = stage.Run(r.store, "depart", "job", key, stage.Values(), func() ([]float32, error) {
 		index, err := distance.Build(ctx, r.fused)
 		if err != nil {
 			return nil, err

@@ -74,7 +74,7 @@ type RawDistance struct {
 }
 
 const (
-	rawVersion = 1
+	rawVersion = 2
 	// rawReach is how far from the mesh a point may lie to count as one of its surface, in
 	// cells: beyond the band of the fusion and what smooths across edges.
 	rawReach = 5
@@ -95,43 +95,74 @@ func (r *run) meetRaw(ctx context.Context, b *Built, mesh stage.Key) error {
 	if err != nil {
 		return err
 	}
-	b.Mesh.Raw, err = stage.Run(r.store, "raw", "job", key, stage.JSON[[]RawDistance](), func() ([]RawDistance, error) {
-		index, err := distance.Build(ctx, b.Surface)
-		if err != nil {
-			return nil, err
-		}
-		var out []RawDistance
-		for _, p := range list {
-			v, err := b.fusionView(ctx, p)
-			if err != nil {
-				return nil, err
-			}
-			d, err := rawDistance(ctx, index, v, box, rawReach*b.Job.Mesh.Voxel)
-			if err != nil {
-				return nil, err
-			}
-			d.File = p.file
-			out = append(out, d)
-		}
-		return out, nil
+	met, err := stage.Run(r.store, "raw", "job", key, stage.With[[]RawDistance](stage.Values()), func() (stage.Pair[[]RawDistance, []float32], error) {
+		return b.meet(ctx, list, box)
 	})
+	b.Mesh.Raw, b.FromRaw = met.Facts, met.Value
 	return err
 }
 
-// rawDistance measures the points of a view in the box, if they count, against the mesh of
-// the index.
-func rawDistance(ctx context.Context, index *distance.Index, v fuse.View, box *geom.Box, reach float64) (RawDistance, error) {
-	var d RawDistance
-	var points []geom.Vec
+// meet measures scan by scan, and takes the mean around each vertex.
+func (b *Built) meet(ctx context.Context, list []placed, box *geom.Box) (met stage.Pair[[]RawDistance, []float32], err error) {
+	index, err := distance.Build(ctx, b.Surface)
+	if err != nil {
+		return met, err
+	}
+	sums, counts := make([]float64, b.Surface.Vertices()), make([]int32, b.Surface.Vertices())
+	for _, p := range list {
+		v, err := b.fusionView(ctx, p)
+		if err != nil {
+			return met, err
+		}
+		hits, points, err := closestToView(ctx, index, v, box, rawReach*b.Job.Mesh.Voxel)
+		if err != nil {
+			return met, err
+		}
+		for _, h := range hits {
+			if h.Triangle >= 0 {
+				at := nearestCorner(b.Surface, h)
+				sums[at] += h.Signed
+				counts[at]++
+			}
+		}
+		d := rawDistance(hits, points)
+		d.File = p.file
+		met.Facts = append(met.Facts, d)
+	}
+	met.Value = make([]float32, len(sums))
+	for i, n := range counts {
+		met.Value[i] = float32(sums[i] / float64(n)) // NaN where there is none
+	}
+	return met, nil
+}
+
+// nearestCorner returns the vertex of the hit's triangle that is nearest to it.
+func nearestCorner(m *scan.Mesh, h distance.Hit) int32 {
+	var best int32
+	least := math.Inf(1)
+	for _, v := range m.Tri[3*h.Triangle : 3*h.Triangle+3] {
+		if d := m.At(v).Sub(h.Point).Norm2(); d < least {
+			best, least = v, d
+		}
+	}
+	return best
+}
+
+// closestToView returns the points of a view that count and lie in the box, and what is
+// closest to each.
+func closestToView(ctx context.Context, index *distance.Index, v fuse.View, box *geom.Box, reach float64) (hits []distance.Hit, points []geom.Vec, err error) {
 	for i := range v.Cloud.X {
 		if p := v.ToCommon.Apply(v.Cloud.At(i)); v.Weight[i] > 0 && p.IsFinite() && (box == nil || box.Contains(p)) {
 			points = append(points, p)
 		}
 	}
-	hits, err := index.ClosestAll(ctx, points, reach)
-	if err != nil {
-		return d, err
-	}
+	hits, err = index.ClosestAll(ctx, points, reach)
+	return hits, points, err
+}
+
+// rawDistance sums up how far the points of a scan lie from the mesh.
+func rawDistance(hits []distance.Hit, points []geom.Vec) RawDistance {
+	var d RawDistance
 	var signed, size []float64
 	var squares float64
 	for i, h := range hits {
@@ -145,11 +176,11 @@ func rawDistance(ctx context.Context, index *distance.Index, v fuse.View, box *g
 		}
 	}
 	if d.Points = len(signed); d.Points == 0 {
-		return d, nil
+		return d
 	}
 	slices.Sort(signed)
 	slices.Sort(size)
 	d.Median, d.P999 = signed[d.Points/2], size[min(d.Points*999/1000, d.Points-1)]
 	d.RMS = math.Sqrt(squares / float64(d.Points))
-	return d, nil
+	return d
 }

@@ -3,6 +3,7 @@ package pipeline
 import (
 	"context"
 	"math"
+	"slices"
 	"testing"
 
 	"trammel/pipeline/distance"
@@ -28,15 +29,25 @@ func TestRawDistance(t *testing.T) {
 		v.Weight = append(v.Weight, p.weight)
 	}
 	box := geom.Box{Min: geom.Vec{X: 10, Y: -1000, Z: -1000}, Max: geom.Vec{X: 1000, Y: 1000, Z: 1000}}
-	d, err := rawDistance(context.Background(), index, v, &box, 15)
+	hits, points, err := closestToView(context.Background(), index, v, &box, 15)
 	if err != nil {
 		t.Fatal(err)
 	}
+	d := rawDistance(hits, points)
 	if d.Points != 3 || d.Beyond != 1 || d.Median != 1 || d.Max != 3 || d.P999 != 3 {
 		t.Errorf("%+v", d)
 	}
 	if want := math.Sqrt((9 + 1 + 1) / 3.0); math.Abs(d.RMS-want) > 1e-6 {
 		t.Errorf("rms %v, want %v", d.RMS, want)
+	}
+	var corners []int32
+	for _, h := range hits {
+		if h.Triangle >= 0 {
+			corners = append(corners, nearestCorner(square, h))
+		}
+	}
+	if want := []int32{0, 2, 2}; !slices.Equal(corners[1:], want[1:]) { // the first lies in the middle
+		t.Errorf("nearest corners %v, want %v", corners, want)
 	}
 	if d.MaxAt != (geom.Vec{X: 50, Y: 50, Z: 3}) {
 		t.Errorf("largest at %v", d.MaxAt)

@@ -129,6 +129,7 @@ type Built struct {
 	Surface   *scan.Mesh // the reduced mesh; its deviation is in Departure
 	Levels    []Level    // coarser meshes, as many as the sheet asks for
 	Departure []float32  // signed distance of each vertex of Surface from the fused mesh, mm
+	FromRaw   []float32  // mean signed distance of the scans' points from Surface around each of its vertices, mm; NaN without any
 	Mounts    []mount.Result
 	Pitches   []mount.Pitch // between all mounts that were found
 	Patches   []Patch       // the raw surface around them

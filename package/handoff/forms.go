@@ -54,11 +54,18 @@ func (r Request) writeGLB(w io.Writer, b *pipeline.Built) error {
 		frame.Name = "datum"
 	}
 	m := glb.Named{Name: "reduced", Mesh: b.Surface}
-	if r.Sheet.Mesh.Colour == job.DeviationColour {
-		for _, d := range b.Departure {
-			c := picture.Deviation(float64(d), r.Sheet.Mesh.Deviation)
-			m.RGB = append(m.RGB, c.R, c.G, c.B)
-		}
+	var values []float32
+	limit := r.Sheet.Mesh.Deviation
+	switch r.Sheet.Mesh.Colour {
+	case job.DeviationColour:
+		values = b.Departure
+	case job.ScansColour:
+		values, limit = b.FromRaw, report.ScaleEnd(b.FromRaw, report.StrayPoints)
+	case job.NoColour:
+	}
+	for _, d := range values {
+		c := picture.Deviation(float64(d), limit)
+		m.RGB = append(m.RGB, c.R, c.G, c.B)
 	}
 	return glb.Write(w, glb.Scene{Generator: "Trammel", Name: r.Sheet.Job, Datum: frame, Meshes: []glb.Named{m}})
 }

@@ -20,11 +20,10 @@ func surfaceSection(r *Report, p *Pictures, f figures) section {
 	for i, x := range p.Renders {
 		s.Figures = append(s.Figures, figure{Caption: x.Caption, PNG: x.PNG, Wide: i == 0})
 	}
-	if p.Departure != nil {
-		s.Figures = append(s.Figures, figure{Caption: p.Departure.Caption, PNG: p.Departure.PNG, Wide: true})
-	}
-	if p.CloseUp != nil {
-		s.Figures = append(s.Figures, figure{Caption: p.CloseUp.Caption, PNG: p.CloseUp.PNG, Wide: true})
+	for _, x := range []*Picture{p.Departure, p.FromRaw, p.CloseUp} {
+		if x != nil {
+			s.Figures = append(s.Figures, figure{Caption: x.Caption, PNG: x.PNG, Wide: true})
+		}
 	}
 	s.Tables = []table{meshTable(&r.Mesh, f)}
 	if len(r.Mesh.Fusion.Closed) > 0 {

@@ -120,7 +120,7 @@ func pitchOf(p mount.Pitch, s scale) Pitch {
 // mountsSection gives each mount a line for each number: its place, its diameter and
 // its other sizes, each with its uncertainty. The expanded uncertainty is named as
 // the GUM (JCGM 100:2008, 6.2.1) wants it, with its coverage factor.
-func mountsSection(r *Report, f figures) section {
+func mountsSection(r *Report, p *Pictures, f figures) section {
 	s := section{ID: "mounts", Title: "Mounts"}
 	if len(r.Mounts) == 0 {
 		s.Text = []string{"The job sheet asks for no mounts."}
@@ -128,6 +128,9 @@ func mountsSection(r *Report, f figures) section {
 	}
 	s.Text = []string{"u is the standard uncertainty (one sigma; fit, registration and datum together), U = 2·u the expanded uncertainty with coverage factor 2, " +
 		"about 95 % where errors are normal. The last column is the measured place minus the nominal one of the sheet; for the holes of a circle or a rectangle, minus their place in the fitted pattern."}
+	for _, x := range p.Mounts {
+		s.Figures = append(s.Figures, figure{Caption: x.Caption, PNG: x.PNG})
+	}
 	t := table{Caption: "Mounts: measured places and sizes", Columns: []column{{Name: "Mount", Share: 6.4}, {Name: "", Share: 2.4},
 		{Name: f.in("Measured"), Share: 2.9, Number: true}, {Name: f.in("u"), Share: 2.1, Number: true}, {Name: f.in("U = 2·u"), Share: 2.1, Number: true}, {Name: f.in("From sheet"), Share: 2.6, Number: true}}}
 	for _, m := range r.Mounts {
@@ -137,10 +140,10 @@ func mountsSection(r *Report, f figures) section {
 		s.Text = append(s.Text, "The raw surface around each mount, as it was scanned and in the same frame, is in "+PatchFolder+".")
 	}
 	s.Tables = []table{t}
-	if p := positionTable(r.Mounts, f); len(p.Groups) > 0 {
+	if zones := positionTable(r.Mounts, f); len(zones.Groups) > 0 {
 		s.Text = append(s.Text, "Positions: twice the distance from the nominal axis, as ISO 1101 counts it, against the diameter of the tolerance zone. After ISO 14253-1 "+
 			"a position passes where the result and its U = 2·u lie within the zone, fails where they lie outside, and is undecided between.")
-		s.Tables = append(s.Tables, p)
+		s.Tables = append(s.Tables, zones)
 	}
 	return s
 }

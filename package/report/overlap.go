@@ -141,6 +141,6 @@ func apartOf(b *pipeline.Built, o pipeline.Overlap) *picture.Apart {
 		drawing.Places = append(drawing.Places, picture.Distance{At: p.At, Value: s.length(p.Mean)})
 		sizes = append(sizes, float32(s.length(p.Mean)))
 	}
-	drawing.Limit = scaleEnd(sizes)
+	drawing.Limit = ScaleEnd(sizes, strayDepartures)
 	return drawing
 }

@@ -22,8 +22,10 @@ type Pictures struct {
 	Plan      Plan      // set-ups and spheres from above
 	Renders   []Picture // of the reduced mesh; the first is shown larger than the others
 	Departure *Picture  // of the reduced mesh from the fused one
+	FromRaw   *Picture  // of the scans' points from the reduced mesh
 	Apart     []Picture // pairs of scans that disagree, the worst first
 	Gaps      *Picture  // what was not seen of the object
+	Mounts    []Picture // of the reduced mesh at the first mounts, with its edges
 	CloseUp   *Picture  // one sticker before and after
 }
 
@@ -73,8 +75,14 @@ func Draw(ctx context.Context, b *pipeline.Built) (Pictures, error) {
 		}
 		p.Renders = append(p.Renders, Picture{Caption: "The reduced mesh, seen " + v.Name + ".", PNG: drawn})
 	}
+	if p.Mounts, err = drawMounts(ctx, b); err != nil {
+		return p, fmt.Errorf("draw the mesh at a mount: %w", err)
+	}
 	if p.Departure, err = drawDeparture(ctx, b); err != nil {
 		return p, fmt.Errorf("draw the deviation: %w", err)
+	}
+	if p.FromRaw, err = drawFromRaw(ctx, b); err != nil {
+		return p, fmt.Errorf("draw the scans' distances: %w", err)
 	}
 	return p, nil
 }
@@ -106,18 +114,35 @@ func render(ctx context.Context, b *pipeline.Built, width int, o picture.RenderO
 	return out.Bytes(), nil
 }
 
+// Where the scales of pictures end: one in so many values lies beyond. Points at the
+// edges of things lie far off the mesh, and there are many of them.
+const (
+	strayDepartures = 1000
+	StrayPoints     = 20
+)
+
 // drawDeparture colours the mesh by its signed distance from the fused one.
 func drawDeparture(ctx context.Context, b *pipeline.Built) (*Picture, error) {
-	if len(b.Departure) != b.Surface.Vertices() {
+	return drawValues(ctx, b, b.Departure, strayDepartures, "Signed distance of the reduced mesh from the fused one in %s, positive outwards. The scale ends at what 99.9 %% of the vertices keep within; what lies beyond is hatched.")
+}
+
+// drawFromRaw colours the mesh by the points of the scans around each vertex.
+func drawFromRaw(ctx context.Context, b *pipeline.Built) (*Picture, error) {
+	return drawValues(ctx, b, b.FromRaw, StrayPoints, "Signed distance of the scans' points from the reduced mesh in %s, the mean around each vertex, positive outwards. The scale ends at what 95 %% of the vertices keep within; what lies beyond, or has no points, is hatched.")
+}
+
+// drawValues colours the mesh by a length in mm at each vertex.
+func drawValues(ctx context.Context, b *pipeline.Built, mm []float32, oneIn int, caption string) (*Picture, error) {
+	if len(mm) != b.Surface.Vertices() {
 		return nil, nil
 	}
 	s := scaleOf(b.Units)
-	limit := scaleEnd(b.Departure)
+	limit := ScaleEnd(mm, oneIn)
 	if !(limit > 0) {
 		limit = b.Mesh.DeviationMax
 	}
-	values := make([]float32, len(b.Departure))
-	for i, d := range b.Departure {
+	values := make([]float32, len(mm))
+	for i, d := range mm {
 		values[i] = d * float32(s)
 	}
 	unit := string(b.Units)
@@ -128,12 +153,12 @@ func drawDeparture(ctx context.Context, b *pipeline.Built) (*Picture, error) {
 	if errors.Is(err, picture.ErrNothing) {
 		return nil, nil
 	}
-	return &Picture{Caption: "Signed distance of the reduced mesh from the fused one in " + unit + ", positive outwards. The scale ends at what 99.9 % of the vertices keep within; what lies beyond is hatched.", PNG: drawn}, err
+	return &Picture{Caption: fmt.Sprintf(caption, unit), PNG: drawn}, err
 }
 
-// scaleEnd is the magnitude that 99.9 % of the values keep within. A single stray
-// vertex would else stretch the scale until nothing shows.
-func scaleEnd(values []float32) float64 {
+// ScaleEnd is the magnitude that all but one in so many of the values keep within. A
+// single stray vertex would else stretch the scale until nothing shows.
+func ScaleEnd(values []float32, oneIn int) float64 {
 	sizes := make([]float64, 0, len(values))
 	for _, v := range values {
 		if a := math.Abs(float64(v)); !math.IsNaN(a) && !math.IsInf(a, 0) {
@@ -144,7 +169,7 @@ func scaleEnd(values []float32) float64 {
 		return 0
 	}
 	slices.Sort(sizes)
-	return sizes[(len(sizes)-1)*999/1000]
+	return sizes[len(sizes)-1-(len(sizes)-1)/oneIn]
 }
 
 // DrawPlan draws the job site from above: set-ups, spheres and sights, with the

@@ -121,13 +121,13 @@ func TestScaleEnd(t *testing.T) {
 		values = append(values, float32(i%2*2-1)*0.25)
 	}
 	// One stray of 2001 values is less than one in a thousand.
-	if got := scaleEnd(values); got != 0.25 {
+	if got := ScaleEnd(values, 1000); got != 0.25 {
 		t.Errorf("the scale ends at %v, want 0.25", got)
 	}
-	if got := scaleEnd([]float32{0.1, -0.3}); math.Abs(got-0.1) > 1e-6 && math.Abs(got-0.3) > 1e-6 {
+	if got := ScaleEnd([]float32{0.1, -0.3}, 1000); math.Abs(got-0.1) > 1e-6 && math.Abs(got-0.3) > 1e-6 {
 		t.Errorf("of two values the scale ends at %v", got)
 	}
-	if got := scaleEnd([]float32{nan}) + scaleEnd(nil); got != 0 {
+	if got := ScaleEnd([]float32{nan}, 1000) + ScaleEnd(nil, 1000); got != 0 {
 		t.Errorf("without values the scale ends at %v", got)
 	}
 }

@@ -237,7 +237,7 @@ func (d *decoder) mesh(m *Mesh) func(*yaml.Node, string) {
 					m.Formats = append(m.Formats, f)
 				})
 			}},
-			field{"colour", false, choice(d, &m.Colour, NoColour, DeviationColour)},
+			field{"colour", false, choice(d, &m.Colour, NoColour, DeviationColour, ScansColour)},
 			field{"fine", false, d.fine(&m.Fine)},
 			field{"adapt", false, boolean(d, &m.Adapt)},
 		)

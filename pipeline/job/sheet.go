@@ -88,6 +88,7 @@ type Colour string
 const (
 	NoColour        Colour = "none"
 	DeviationColour Colour = "deviation" // from the fused mesh, blue below, red above
+	ScansColour     Colour = "scans"     // of the scans' points from the mesh, blue below, red above
 )
 
 // Mesh says how fine the surface is fused and how far it is reduced.

@@ -38,6 +38,7 @@ type RenderOptions struct {
 	Frame         *geom.Box // what must be in the picture [the mesh]
 	Flat          bool      // a face each its own shade, instead of smooth ones
 	Border        bool      // draw edges with one triangle only
+	Edges         bool      // draw the edges of all triangles
 	Values        []float32 // a value per vertex in the picture's unit, coloured by Deviation; NaN is no data
 	Limit         float64   // of the value scale [the largest magnitude]
 	Unit          string    // of the values, for the scale [mm]
@@ -220,6 +221,7 @@ func (r *raster) triangle(i, j, k int32, lo, hi int) {
 		return
 	}
 	s := r.shaderOf(i, j, k)
+	near := r.nearEdge(area, bx, by, cx, cy)
 	left, right := min(0, bx, cx)+ax, max(0, bx, cx)+ax
 	top, bottom := min(0, by, cy)+ay, max(0, by, cy)+ay
 	x0, x1 := max(0, int(math.Ceil(left-0.5))), min(r.w-1, int(math.Floor(right-0.5)))
@@ -238,9 +240,25 @@ func (r *raster) triangle(i, j, k int32, lo, hi int) {
 			if z := float32(w*za + u*zb + v*zc); z < r.depth[at] {
 				r.depth[at] = z
 				r.pixels[at] = s.shade(w, u, v, x, y)
+				if w < near[0] || u < near[1] || v < near[2] {
+					r.pixels[at] = dim(r.pixels[at], edgeDim)
+				}
 			}
 		}
 	}
+}
+
+// edgeDim is how much darker the edges of triangles are drawn than their faces.
+const edgeDim = 0.55
+
+// nearEdge returns the barycentric weights below which a sample of a triangle, given by
+// its doubled area and two sides, lies within half a pixel of an edge.
+func (r *raster) nearEdge(area, bx, by, cx, cy float64) (near [3]float64) {
+	if !r.o.Edges {
+		return near
+	}
+	half := finer / 2 / math.Abs(area)
+	return [3]float64{half * math.Hypot(bx-cx, by-cy), half * math.Hypot(cx, cy), half * math.Hypot(bx, by)}
 }
 
 // shrink averages the samples of each pixel.

@@ -186,3 +186,34 @@ func BenchmarkRender(b *testing.B) {
 	}
 	b.ReportMetric(float64(m.Triangles())*float64(b.N)/b.Elapsed().Seconds(), "triangles/s")
 }
+
+// TestEdges: a square of two triangles shows its rim and one diagonal, and nothing of
+// what is behind it.
+func TestEdges(t *testing.T) {
+	square := &scan.Mesh{X: []float32{0, 100, 100, 0, 0, 100, 50}, Y: []float32{0, 0, 100, 100, 100, 0, 50}, Z: []float32{0, 0, 0, 0, -5, -5, -5},
+		Tri: []int32{0, 1, 2, 0, 2, 3, 4, 5, 6}}
+	o := RenderOptions{Width: 200, Height: 200, View: View{Direction: geom.Vec{Z: -1}, Up: geom.Vec{Y: 1}}, Flat: true}
+	plain, err := Render(context.Background(), square, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o.Edges = true
+	edged, err := Render(context.Background(), square, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	darker := func(x, y int) bool { return edged.RGBAAt(x, y).R < plain.RGBAAt(x, y).R-20 }
+	for _, c := range []struct {
+		name string
+		x, y int
+		want bool
+	}{{"the shared diagonal", 70, 129, true}, {"above it", 70, 100, false}, {"below it", 130, 100, false}, {"the edge of what is behind", 70, 70, false}} {
+		got := false
+		for dx := -1; dx <= 1; dx++ {
+			got = got || darker(c.x+dx, c.y)
+		}
+		if got != c.want {
+			t.Errorf("%s: darker is %v, want %v", c.name, got, c.want)
+		}
+	}
+}

@@ -105,6 +105,20 @@ func Cloud() Codec[*scan.Cloud] {
 	}
 }
 
+// Values returns the codec of numbers, NaN among them.
+func Values() Codec[[]float32] {
+	return Codec[[]float32]{
+		Encode: func(w io.Writer, v []float32) error { return slicesOut(w, raw(v)) },
+		Decode: func(r io.Reader, size int64) ([]float32, error) {
+			if size%4 != 0 {
+				return nil, fmt.Errorf("kept numbers of four bytes have %d", size)
+			}
+			v := make([]float32, size/4)
+			return v, slicesIn(r, raw(v))
+		},
+	}
+}
+
 // With returns the codec of a large value with facts about it: the facts as one
 // JSON line, then the value.
 func With[F, T any](value Codec[T]) Codec[Pair[F, T]] {

@@ -3,6 +3,7 @@ package stage
 import (
 	"errors"
 	"fmt"
+	"math"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -170,6 +171,10 @@ func TestMeshAndCloudCodecs(t *testing.T) {
 		gotC, err := Run(s, "cloud", "x", Key{}, Cloud(), func() (*scan.Cloud, error) { return c, nil })
 		if err != nil || gotC.Origin != c.Origin || gotC.NZ[0] != 1 || gotC.Z[0] != 3 {
 			t.Errorf("cloud: %v, %v", gotC, err)
+		}
+		values, err := Run(s, "values", "x", Key{}, Values(), func() ([]float32, error) { return []float32{1, float32(math.NaN()), -3}, nil })
+		if err != nil || len(values) != 3 || values[0] != 1 || values[1] == values[1] || values[2] != -3 {
+			t.Errorf("values: %v, %v", values, err)
 		}
 		pair, err := Run(s, "pair", "x", Key{}, With[string](Mesh()), func() (Pair[string, *scan.Mesh], error) { return Pair[string, *scan.Mesh]{"facts", m}, nil })
 		if err != nil || pair.Facts != "facts" || fmt.Sprint(*pair.Value) != fmt.Sprint(*m) {
