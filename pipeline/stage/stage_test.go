@@ -3,8 +3,8 @@ package stage
 import (
 	"errors"
 	"fmt"
-	"math"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"testing"
