@@ -26,7 +26,7 @@ const (
 	stepCell, stepSeed    = 2.0, 3.0 // cells that points are averaged in; distance of places
 	directions            = 12       // of a line that are tried
 	offsets, offsetStep   = 3, 1.5   // to either side, mm
-	first, second         = 2.0, 4.0 // how clear a step must be in the round window and in the long one
+	first, second         = 1.6, 3.2 // how clear a step must be in the round window and in the long one
 	coarsestForStrips     = 4.0      // spacing of points from which on nothing narrow shows, mm
 	leastInWindow         = 24       // cells in a round window
 	// longChance is what chance does to a step in a long window, of what it does in a

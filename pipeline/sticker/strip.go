@@ -119,7 +119,7 @@ const (
 	linkCos   = 0.94 // 20 degrees
 	facing    = -0.9 // cosine between the up directions of a strip's two edges
 	besideMax = 6.0  // mm: how far off square two edges that face each other may lie
-	leastPair = 4    // votes
+	leastPair = 3    // votes
 	alike     = 2.5  // largest ratio of two edges' steps
 )
 
