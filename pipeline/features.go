@@ -10,7 +10,6 @@ import (
 	"os"
 	"strings"
 
-	"trammel/pipeline/coverage"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
 	"trammel/pipeline/mount"
@@ -19,10 +18,7 @@ import (
 	"trammel/pipeline/stage"
 )
 
-const (
-	measureVersion = 9
-	coverVersion   = 5
-)
+const measureVersion = 9
 
 // allPlaced lists every scan that has a place.
 func (b *Built) allPlaced() []placed { return append(b.placedStations(), b.placedTracked()...) }
@@ -194,66 +190,6 @@ func meanCov(list []placed, p geom.Vec) geom.Mat {
 		sum = sum.Add(s.cov(p))
 	}
 	return sum.Scale(1 / float64(len(list)))
-}
-
-// cover judges the required regions.
-func (r *run) cover(ctx context.Context, b *Built) error {
-	if !b.framed() || b.lookedAt() == nil || len(b.allPlaced()) == 0 {
-		return nil
-	}
-	list := b.allPlaced()
-	var err error
-	if b.Unseen, err = r.unseen(ctx, b, list); err != nil {
-		return err
-	}
-	if len(b.Job.Coverage) == 0 {
-		return nil
-	}
-	key, err := b.stageKey("cover", coverVersion, struct {
-		Regions []job.Region
-		Gaps    []RegionGap
-	}{b.Job.Coverage, b.Unseen.Regions}, list)
-	if err != nil {
-		return err
-	}
-	b.Coverage, err = stage.Run(r.store, "cover", "job", key, stage.JSON[[]coverage.Result](), func() ([]coverage.Result, error) { return r.coverNow(ctx, b, list) })
-	for _, c := range b.Coverage {
-		b.Findings = append(b.Findings, c.Findings...)
-	}
-	return err
-}
-
-func (r *run) coverNow(ctx context.Context, b *Built, list []placed) ([]coverage.Result, error) {
-	var regions []*coverage.Region
-	for _, c := range b.Job.Coverage {
-		regions = append(regions, coverage.NewRegion(c))
-	}
-	for k, p := range list {
-		r.progress("judging coverage", b.Files[p.file].Path, k, len(list))
-		content, err := b.read(ctx, p.file)
-		if err != nil {
-			return nil, err
-		}
-		for _, g := range regions {
-			addPoints(g, pointsOf(content), p.toFrame)
-		}
-	}
-	var out []coverage.Result
-	for k, g := range regions {
-		missing := 0.0
-		if gap := b.Unseen.Regions[k]; gap.Seen > 0 {
-			missing = 1 - gap.Share()
-		}
-		out = append(out, g.Result(missing))
-	}
-	return out, nil
-}
-
-func addPoints(g *coverage.Region, c *scan.Cloud, toFrame geom.Pose) {
-	for i := range c.Len() {
-		g.AddPoint(toFrame.Apply(c.At(i)))
-	}
-	g.EndScan()
 }
 
 const sumVersion = 1

@@ -60,8 +60,8 @@ func (r *run) progress(step, subject string, done, total int) {
 	}
 }
 
-// Check inspects the scans of a job and ties its set-ups. It writes nothing but
-// to the store.
+// Check inspects the scans of a job, ties them, and says what was seen of the object. It
+// writes nothing but to the store.
 func Check(ctx context.Context, dir string, sheet *job.Sheet, o Options) (*Checked, error) {
 	r := newRun(o)
 	c, err := r.check(ctx, dir, sheet)
@@ -69,11 +69,13 @@ func Check(ctx context.Context, dir string, sheet *job.Sheet, o Options) (*Check
 		return nil, err
 	}
 	b := &Built{Checked: *c}
-	if c.Unseen, err = r.unseen(ctx, b, b.placedStations()); err != nil {
-		return nil, fmt.Errorf("look for gaps: %w", err)
+	for _, step := range []func(context.Context, *Built) error{r.place, r.setByShape, r.cover} {
+		if err := step(ctx, b); err != nil {
+			return nil, fmt.Errorf("look at what was seen: %w", err)
+		}
 	}
-	c.finish()
-	return c, nil
+	b.finish()
+	return &b.Checked, nil
 }
 
 func (r *run) check(ctx context.Context, dir string, sheet *job.Sheet) (*Checked, error) {

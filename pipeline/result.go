@@ -63,8 +63,10 @@ type Checked struct {
 	ToFrame  geom.Pose       // network → the frame of the deliverables
 	Findings []job.Finding   // all of the job, those of its files included
 
-	Predicted []Predicted // how well registration places the object's corners and mounts
-	Unseen    *Unseen     // gaps in what was seen; nil where nothing says what is to be seen
+	Predicted []Predicted       // how well registration places the object's corners and mounts
+	Unseen    *Unseen           // gaps in what was seen; nil where nothing says what is to be seen
+	Coverage  []coverage.Result // of the required regions
+	Whole     *coverage.Result  // of the object; nil like Unseen
 
 	observed  []network.Station // what the network was solved from
 	capturing bool              // the job still counts as being captured
@@ -131,9 +133,8 @@ type Built struct {
 	Departure []float32  // signed distance of each vertex of Surface from the fused mesh, mm
 	FromRaw   []float32  // mean signed distance of the scans' points from Surface around each of its vertices, mm; NaN without any
 	Mounts    []mount.Result
-	Pitches   []mount.Pitch // between all mounts that were found
-	Patches   []Patch       // the raw surface around them
-	Coverage  []coverage.Result
+	Pitches   []mount.Pitch     // between all mounts that were found
+	Patches   []Patch           // the raw surface around them
 	MeshKey   stage.Key         // identifies the surface and all that it depends on
 	SHA512    map[string]string // of every raw file, by File.Raw
 }

@@ -17,7 +17,7 @@ import (
 )
 
 const (
-	unseenVersion = 1
+	unseenVersion = 2
 	// coarseness is the number of cells along the diagonal of what is to be looked at:
 	// a sprayer of five metres is looked at in cells of 25 mm, and gaps from 100 mm on are
 	// found in seconds.
@@ -32,23 +32,23 @@ const (
 // Unseen is what the scans so far did not show of the object.
 type Unseen struct {
 	Seen    float64        // area of the surface seen, mm², in cells of Cell
-	Missing float64        // of the closing faces of gaps that nobody looked through, mm²
+	Known   float64        // at least so much lies in gaps that nobody looked through, mm²
+	Missing float64        // of all their closing faces, mm²
 	Cell    float64        // mm
 	Gaps    []coverage.Gap // the largest first, frame of the deliverables
 	Next    []coverage.Candidate
 	Regions []RegionGap // in the order of the sheet's regions
 }
 
-// RegionGap is what is unseen in one required region.
-type RegionGap struct {
-	Seen, Missing float64 // mm²
-}
+// RegionGap is what is unseen in one required region, mm².
+type RegionGap = coverage.Hole
 
-// Share is the share of the surface, as far as it can be known, that was seen.
-func (u *Unseen) Share() float64 { return shareOf(u.Seen, u.Missing) }
+// Share is the share of the surface that was seen at the most: what is known to be
+// missing is the rest.
+func (u *Unseen) Share() float64 { return shareOf(u.Seen, u.Known) }
 
-// Share is the same of a region.
-func (g RegionGap) Share() float64 { return shareOf(g.Seen, g.Missing) }
+// LeastShare is the share that was seen if all closing faces of gaps are surface.
+func (u *Unseen) LeastShare() float64 { return shareOf(u.Seen, u.Missing) }
 
 func shareOf(seen, missing float64) float64 {
 	if seen+missing == 0 {
@@ -156,16 +156,29 @@ func (u *Unseen) count(b *Built, mesh *scan.Mesh) {
 			}
 		}
 	}
-	for _, g := range u.Gaps {
-		if g.Reason == coverage.Open {
-			continue
+	backs := coverage.NewBacks(mesh, u.Cell)
+	for _, c := range coverage.Least(u.Gaps, u.Cell) {
+		u.Known += c.Least
+		u.Missing += c.Whole
+		for _, g := range c.Gaps {
+			u.countIn(b, u.Gaps[g].Places, c.Least/c.Whole, backs)
 		}
-		for _, p := range g.Places {
-			u.Missing += p.Area
-			for k, c := range b.Job.Coverage {
-				if c.Box.Contains(p.At) {
-					u.Regions[k].Missing += p.Area
-				}
+	}
+}
+
+// countIn adds the closing faces of a gap to the regions that they lie in. What is known
+// of a cluster is shared out by their area; a face on the back of surface that was seen
+// stands for another side, which lies elsewhere.
+func (u *Unseen) countIn(b *Built, places []coverage.Place, known float64, backs *coverage.Backs) {
+	for _, p := range places {
+		behind := backs.Behind(p)
+		for k, c := range b.Job.Coverage {
+			if !c.Box.Contains(p.At) {
+				continue
+			}
+			u.Regions[k].Missing += p.Area
+			if !behind {
+				u.Regions[k].Known += known * p.Area
 			}
 		}
 	}
@@ -221,8 +234,8 @@ func (u *Unseen) Words() string {
 	if len(words) == 0 {
 		return fmt.Sprintf("No gap of more than %.0f mm is left in the %.1f m² seen.", leastGapCells*u.Cell, u.Seen*1e-6)
 	}
-	text := fmt.Sprintf("About %.0f %% of the surface was seen (%.1f m², with %.1f m² in gaps that nobody looked through); the largest gaps: %s.",
-		100*u.Share(), u.Seen*1e-6, u.Missing*1e-6, strings.Join(words, "; "))
+	text := fmt.Sprintf("Between %.0f and %.0f %% of the surface were seen (%.1f m², with at least %.1f and up to some %.1f m² in gaps that nobody looked through); the largest gaps: %s.",
+		100*u.LeastShare(), 100*u.Share(), u.Seen*1e-6, u.Known*1e-6, u.Missing*1e-6, strings.Join(words, "; "))
 	if len(u.Next) > 0 && u.Next[0].Adds > 0.05*u.Missing {
 		at := u.Next[0].At.Scale(1e-3)
 		text += fmt.Sprintf(" A set-up near (%.1f, %.1f, %.1f) m would see about %.2f m² of them.", at.X, at.Y, at.Z, u.Next[0].Adds*1e-6)

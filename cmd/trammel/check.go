@@ -3,8 +3,10 @@ package main
 import (
 	"context"
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"unicode"
 
@@ -42,7 +44,7 @@ EXIT STATUS
 	c.Flags().StringVar(&o.diameter, "diameter", "", "calibrated diameters of the reference spheres, for bare files, such as \"145 mm\" or \"145 mm, 200 mm\"")
 	c.Flags().StringVar(&o.units, "units", "", "what bare files are in that do not say so themselves: mm, cm, m, in or ft")
 	c.Flags().BoolVar(&o.explain, "explain", false, "list every sphere in full, and every round thing that was turned down with the reason")
-	c.Flags().StringVar(&o.pictures, "picture", "", "folder to write pictures of each scan into: a range image and a view from above of each as PNG, and for a job the plan of set-ups and spheres")
+	c.Flags().StringVar(&o.pictures, "picture", "", "folder to write pictures of each scan into: a range image and a view from above of each as PNG, and for a job the plan of set-ups and spheres, and what was not seen of its object")
 	return c
 }
 
@@ -167,18 +169,30 @@ func writePictures(ctx context.Context, e *env, c *pipeline.Checked, folder stri
 	return nil
 }
 
-// writePlan draws a job's set-ups and spheres from above, where there are any.
+// writePlan draws a job's set-ups and spheres from above and what was not seen of its
+// object, where there is any.
 func writePlan(e *env, c *pipeline.Checked, folder string) error {
 	plan, err := report.DrawPlan(c)
-	if err != nil || len(plan.PNG) == 0 {
+	if err != nil {
 		return err
 	}
-	if err := e.disk.Mkdir(folder); err != nil {
+	gaps, err := report.DrawGaps(c)
+	if err != nil {
 		return err
 	}
-	for name, content := range map[string][]byte{"plan.svg": plan.SVG, "plan.png": plan.PNG} {
+	drawn := map[string][]byte{"plan.svg": plan.SVG, "plan.png": plan.PNG}
+	if gaps != nil {
+		drawn["gaps.png"] = gaps.PNG
+	}
+	for _, name := range slices.Sorted(maps.Keys(drawn)) {
+		if len(drawn[name]) == 0 {
+			continue
+		}
+		if err := e.disk.Mkdir(folder); err != nil {
+			return err
+		}
 		file := filepath.Join(folder, name)
-		if err := e.disk.Write(file, func(w io.Writer) error { _, err := w.Write(content); return err }); err != nil {
+		if err := e.disk.Write(file, func(w io.Writer) error { _, err := w.Write(drawn[name]); return err }); err != nil {
 			return err
 		}
 		say(e.stderr, "wrote %s\n", file)

@@ -30,6 +30,7 @@ func printChecked(e *env, c *pipeline.Checked) {
 	if text := c.Unseen.Words(); text != "" {
 		say(e.stdout, "Unseen: %s\n", printable(text))
 	}
+	printCoverage(e, c)
 	printFindings(e, c.Findings)
 	holds, warns := 0, 0
 	for _, f := range c.Findings {
@@ -48,6 +49,21 @@ func printChecked(e *env, c *pipeline.Checked) {
 	}
 	if next := c.Next(); next != "" {
 		say(e.stdout, "NEXT: %s\n", printable(next))
+	}
+}
+
+// printCoverage has a line for each region that must be seen.
+func printCoverage(e *env, c *pipeline.Checked) {
+	for _, x := range c.Coverage {
+		text := fmt.Sprintf("%.1f %% seen (%.0f %% required), spacing %.1f mm", 100*x.Seen, 100*x.Share, x.Spacing)
+		if x.Squint.Known > 0 {
+			text += fmt.Sprintf(", incidence %.0f° (median), %.0f %% grazing", x.Squint.Median, 100*x.Squint.Grazing)
+		}
+		var by []string
+		for _, s := range x.By {
+			by = append(by, fmt.Sprintf("%s %.1f %% at %.1f mm", printable(c.Job.Instruments[s.Instrument].Name), 100*s.Seen, s.Spacing))
+		}
+		say(e.stdout, "Region %s: %s; %s.\n", printable(x.Name), text, strings.Join(by, ", "))
 	}
 }
 
@@ -241,9 +257,6 @@ func printMeasured(e *env, b *pipeline.Built) {
 		say(e.stdout, "Datum: %s, %.2f mm rms.\n", held, d.RMS)
 	}
 	printMounts(e, b.Mounts)
-	for _, c := range b.Coverage {
-		say(e.stdout, "Region %s: %.1f %% seen (%.0f %% required), spacing %.1f mm.\n", printable(c.Name), 100*c.Seen, 100*c.Share, c.Spacing)
-	}
 }
 
 // printMounts lists what was found at the mounts, and below each what it has besides

@@ -34,6 +34,7 @@ type Check struct {
 	Next      string        `json:"next,omitempty"`      // what the crew should do next, in one sentence
 	Predicted []Predicted   `json:"predicted,omitempty"` // what registration alone adds at mounts and corners
 	Unseen    *Unseen       `json:"unseen,omitempty"`    // gaps in what was seen of the object
+	Coverage  []Coverage    `json:"coverage"`            // of the regions that the sheet names
 	Findings  []job.Finding `json:"findings"`            // all of the job, those of its files included
 }
 
@@ -179,7 +180,6 @@ type Report struct {
 	Pitches  []Pitch    `json:"pitches"` // between all mounts that were found
 	Stickers []Sticker  `json:"stickers"`
 	Tape     []Tape     `json:"tape"`
-	Coverage []Coverage `json:"coverage"`
 	Accepted []Decision `json:"accepted"`
 	Released []Decision `json:"released"`
 }
@@ -303,7 +303,7 @@ func newCheck(c *pipeline.Checked, toFrame geom.Pose, format string) Check {
 	if format == checkFormat {
 		d.Next = c.Next()
 	}
-	d.Unseen = unseenOf(c.Unseen, s)
+	d.Unseen, d.Coverage = unseenOf(c, s), coverages(c, s)
 	return d
 }
 
@@ -376,7 +376,7 @@ type Context struct {
 func NewReport(b *pipeline.Built, x Context) Report {
 	s := scaleOf(b.Units)
 	r := Report{Check: newCheck(&b.Checked, b.ToFrame, "trammel-report/1"), Job: b.Job.Job, Title: b.Job.Title, Client: b.Job.Client,
-		Revision: x.Revision, Program: x.Program, Tracked: []Tracked{}, Overlaps: []Overlap{}, Bends: []Bend{}, Mounts: []Mount{}, Pitches: []Pitch{}, Stickers: []Sticker{}, Tape: []Tape{}, Coverage: []Coverage{},
+		Revision: x.Revision, Program: x.Program, Tracked: []Tracked{}, Overlaps: []Overlap{}, Bends: []Bend{}, Mounts: []Mount{}, Pitches: []Pitch{}, Stickers: []Sticker{}, Tape: []Tape{},
 		Accepted: append([]Decision{}, x.Accepted...), Released: append([]Decision{}, x.Released...)}
 	for _, t := range b.Tracked {
 		pose := b.ToFrame.After(t.ToNetwork)
@@ -407,9 +407,6 @@ func NewReport(b *pipeline.Built, x Context) Report {
 	}
 	for i := range b.Stickers {
 		r.addSticker(b, &b.Stickers[i], s)
-	}
-	for _, c := range b.Coverage {
-		r.Coverage = append(r.Coverage, Coverage{c.Name, tidy(c.Seen), c.Share, s.length(c.Spacing), tidy(c.Missing)})
 	}
 	return r
 }

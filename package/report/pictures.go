@@ -54,7 +54,7 @@ func Draw(ctx context.Context, b *pipeline.Built) (Pictures, error) {
 	if p.Apart, err = drawApart(b); err != nil {
 		return p, fmt.Errorf("draw the overlaps: %w", err)
 	}
-	if p.Gaps, err = drawGaps(b); err != nil {
+	if p.Gaps, err = drawGaps(&b.Checked, outline(b)); err != nil {
 		return p, fmt.Errorf("draw the gaps: %w", err)
 	}
 	if p.CloseUp, err = drawCloseUp(b); err != nil {

@@ -24,14 +24,15 @@ func sample() Report {
 	note := job.Finding{Code: job.ScansMissing, Severity: job.Note, Subject: "tripod", Text: "8 of 9 set-ups have arrived; the capture is still going on."}
 	turn := [9]float64{0.8, -0.6, 0, 0.6, 0.8, 0, 0, 0, 1}
 	r := Report{
-		Check: Check{Format: "trammel-report/1", Units: length.Millimetre, Findings: []job.Finding{hold, warn, note}},
-		Job:   "2026-041", Title: "Boom refit for a trailed orchard sprayer", Client: "Hollow Lane Orchards", Revision: 2, Program: "v1.2.3",
+		Check: Check{Format: "trammel-report/1", Units: length.Millimetre, Findings: []job.Finding{hold, warn, note},
+			Coverage: []Coverage{{Name: "underside", Seen: 0.9349, Share: 0.95, Spacing: 3.17, Incidence: &Incidence{Median: 38.2, Grazing: 0.071, Known: 0.9}, Instruments: []SeenBy{{Name: "tripod", Seen: 0.41, Any: 0.8, Spacing: 9.2}}},
+				{Name: "boom", Seen: 0.99, Share: 0.9, Spacing: 2.25}}},
+		Job: "2026-041", Title: "Boom refit for a trailed orchard sprayer", Client: "Hollow Lane Orchards", Revision: 2, Program: "v1.2.3",
 		Overlaps: []Overlap{{A: "scans/hand/boom.ply", B: "scans/tripod/s01.ply", Median: 0.11, MAD: 0.42, Points: 88123}},
 		Mesh: Mesh{FusedTriangles: 1834211, Triangles: 198765, Deviation: Deviation{Max: 0.487, RMS: 0.092, At: Vec3{1203.5, -88.25, 640}},
 			Area: 38123456, BoundaryEdges: 4321, NonManifoldEdges: 7, Bounds: Bounds{Vec3{-2950.5, -1880, 20.25}, Vec3{2960, 1875.5, 2410.75}}},
 		Datum: &Datum{Method: job.Control, Fits: true, Rotation: turn, Translation: Vec3{1204.111, -33.222, 512.333}, RMS: 0.456, Points: []DatumPoint{
 			{Name: "A", Sphere: "S1", Residual: Vec3{0.12, -0.34, 0.05}, Used: true}, {Name: "B", Sphere: "S2", Residual: Vec3{-0.21, 0.19, 0.08}, Used: true}, {Name: "C", Sphere: "S4", Residual: Vec3{9.87, 0.01, 0}}}},
-		Coverage: []Coverage{{Name: "underside", Seen: 0.9349, Share: 0.95, Spacing: 3.17}, {Name: "boom", Seen: 0.99, Share: 0.9, Spacing: 2.25}},
 		Accepted: []Decision{{Subject: "layout-weak:scans/tripod/s02.ply", By: "A. Keeper", Why: "The wall leaves no other place."}},
 		Released: []Decision{{Subject: "2026-041-r001", By: "B. Owner"}},
 	}

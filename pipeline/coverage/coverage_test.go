@@ -24,7 +24,7 @@ func lattice(g *Region, at geom.Vec, x0, x1, spacing float64) {
 			g.AddPoint(at.Add(geom.Vec{X: x, Y: y, Z: 45}))
 		}
 	}
-	g.EndScan()
+	g.EndScan(0)
 }
 
 // A square lattice of spacing s puts (cell/s)² points on a cell's face, so that the
@@ -43,9 +43,9 @@ func TestSpacingOfKnownLattices(t *testing.T) {
 		{"three times too sparse", 10, 30, 0, 30, 1},
 	}
 	for _, c := range cases {
-		g := NewRegion(sheet(c.limit))
+		g := NewRegion(sheet(c.limit), 1)
 		lattice(g, geom.Vec{}, 0, 900, c.spacing)
-		r := g.Result(0)
+		r := g.Result(Hole{})
 		if r.Seen != c.seen || math.Abs(r.Spacing-c.spacingBack) > 1e-9 || len(r.Findings) != c.findings {
 			t.Errorf("%s: seen %.3f at %.3f mm with %d findings, want %.0f at %.0f mm with %d", c.name, r.Seen, r.Spacing, len(r.Findings), c.seen, c.spacingBack, c.findings)
 		}
@@ -56,10 +56,10 @@ func TestSpacingOfKnownLattices(t *testing.T) {
 }
 
 func TestShareOfAHalfDenseSurface(t *testing.T) {
-	g := NewRegion(sheet(10))
+	g := NewRegion(sheet(10), 1)
 	lattice(g, geom.Vec{}, 0, 600, 10)
 	lattice(g, geom.Vec{}, 600, 900, 30)
-	r := g.Result(0)
+	r := g.Result(Hole{})
 	if math.Abs(r.Seen-2.0/3) > 1e-9 || r.Spacing != 30 {
 		t.Errorf("seen %.4f at %.1f mm, want 2/3 at 30 mm", r.Seen, r.Spacing)
 	}
@@ -79,9 +79,9 @@ func TestShareOfAHalfDenseSurface(t *testing.T) {
 
 // A surface's last cells hold only a strip of it: they are not taken for sparse.
 func TestClippedCellsAreNotSparse(t *testing.T) {
-	g := NewRegion(sheet(10))
+	g := NewRegion(sheet(10), 1)
 	lattice(g, geom.Vec{}, 0, 610, 10) // cells are 30 mm wide: 20 and a third
-	if r := g.Result(0); r.Seen != 1 {
+	if r := g.Result(Hole{}); r.Seen != 1 {
 		t.Errorf("seen %.4f of a surface that is dense to its border", r.Seen)
 	}
 }
@@ -89,26 +89,26 @@ func TestClippedCellsAreNotSparse(t *testing.T) {
 // Sparse scans do not add up to a dense one: nine of them at three times the
 // limit are nine poor looks at the surface, each with its own error of placement.
 func TestBestScanDecides(t *testing.T) {
-	g := NewRegion(sheet(10))
+	g := NewRegion(sheet(10), 1)
 	for i := range 9 {
 		lattice(g, geom.Vec{X: float64(i % 3), Y: float64(i / 3)}, 0, 900, 30)
 	}
-	if r := g.Result(0); r.Seen != 0 {
+	if r := g.Result(Hole{}); r.Seen != 0 {
 		t.Errorf("nine sparse scans count as %.2f dense", r.Seen)
 	}
 	lattice(g, geom.Vec{}, 0, 900, 10)
-	if r := g.Result(0); r.Seen != 1 || r.Findings != nil {
+	if r := g.Result(Hole{}); r.Seen != 1 || r.Findings != nil {
 		t.Errorf("one dense scan among them: seen %.2f, %v", r.Seen, r.Findings)
 	}
 }
 
 func TestRegionWithoutPoints(t *testing.T) {
-	g := NewRegion(sheet(10))
+	g := NewRegion(sheet(10), 1)
 	g.AddPoint(geom.Vec{X: -1, Y: 5, Z: 5})
 	g.AddPoint(geom.Vec{X: math.NaN(), Y: 5, Z: 5})
 	g.AddPoint(geom.Vec{X: math.Inf(1), Y: 5, Z: 5})
-	g.EndScan()
-	r := g.Result(0)
+	g.EndScan(0)
+	r := g.Result(Hole{})
 	if r.Seen != 0 || r.Spacing != 0 || len(r.Findings) != 1 {
 		t.Fatalf("got %+v", r)
 	}
@@ -130,13 +130,13 @@ func TestCellsAreBounded(t *testing.T) {
 		{"a point", geom.Vec{}},
 	}
 	for _, c := range cases {
-		g := NewRegion(job.Region{Name: c.name, Spacing: 0.1, Share: 1, Box: geom.Box{Max: c.size}})
-		if len(g.points) > maxCells {
-			t.Errorf("%s: %d cells, at most %d are meant", c.name, len(g.points), maxCells)
+		g := NewRegion(job.Region{Name: c.name, Spacing: 0.1, Share: 1, Box: geom.Box{Max: c.size}}, 1)
+		if len(g.slot) > maxCells {
+			t.Errorf("%s: %d cells, at most %d are meant", c.name, len(g.slot), maxCells)
 		}
 		g.AddPoint(g.Box().Max) // the far corner belongs to the last cell
-		g.EndScan()
-		if g.points[len(g.points)-1] != 1 {
+		g.EndScan(0)
+		if g.slot[len(g.slot)-1] == 0 || g.best[g.slot[len(g.slot)-1]-1] != 1 {
 			t.Errorf("%s: the far corner was not counted", c.name)
 		}
 	}
@@ -144,25 +144,25 @@ func TestCellsAreBounded(t *testing.T) {
 
 // Moving the region and its points together, or scaling both, changes nothing.
 func TestSameAnywhereAndInAnyScale(t *testing.T) {
-	base := NewRegion(sheet(16))
+	base := NewRegion(sheet(16), 1)
 	lattice(base, geom.Vec{}, 0, 450, 16)
 	lattice(base, geom.Vec{}, 450, 900, 64)
-	want := base.Result(0)
+	want := base.Result(Hole{})
 	rapid.Check(t, func(t *rapid.T) {
 		shift := geom.Vec{X: float64(rapid.IntRange(-1e7, 1e7).Draw(t, "x")), Z: 1e7}
 		r := sheet(16)
 		r.Box = geom.Box{Min: r.Box.Min.Add(shift), Max: r.Box.Max.Add(shift)}
-		g := NewRegion(r)
+		g := NewRegion(r, 1)
 		lattice(g, shift, 0, 450, 16)
 		lattice(g, shift, 450, 900, 64)
-		if got := g.Result(0); got.Seen != want.Seen || got.Spacing != want.Spacing {
+		if got := g.Result(Hole{}); got.Seen != want.Seen || got.Spacing != want.Spacing {
 			t.Errorf("at %v: seen %.4f at %.3f mm, want %.4f at %.3f mm", shift, got.Seen, got.Spacing, want.Seen, want.Spacing)
 		}
 	})
 }
 
 func BenchmarkAddPoint(b *testing.B) {
-	g := NewRegion(sheet(2))
+	g := NewRegion(sheet(2), 1)
 	p := geom.Vec{X: 1, Y: 1, Z: 45}
 	b.ReportAllocs()
 	for b.Loop() {
