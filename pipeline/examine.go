@@ -62,7 +62,44 @@ func examine(ctx context.Context, p part, e expectation) (File, error) {
 	if err := f.judge(ctx, points, content.About.Units, p, e); err != nil {
 		return f, err
 	}
+	if err := f.findOnSurface(ctx, content, e); err != nil {
+		return f, err
+	}
 	return f, f.survey(ctx, content, points, e)
+}
+
+// findOnSurface looks for reference spheres in a tracked scan, which shows them from
+// several sides; without normals it shows none.
+func (f *File) findOnSurface(ctx context.Context, content format.Content, e expectation) error {
+	if isSetUp(e.Kind) || len(e.Spheres) == 0 {
+		return nil
+	}
+	c := content.Cloud
+	if content.Mesh != nil {
+		c = content.Mesh.Cloud()
+	}
+	mm := scaleOf(f.Units)
+	var kinds []sphere.Result
+	for _, k := range e.Spheres {
+		r, err := sphere.FindOnSurface(ctx, c, sphere.Options{Diameter: k.Diameter / mm, Tolerance: k.Tolerance / mm})
+		if err != nil {
+			return err
+		}
+		kinds = append(kinds, r)
+	}
+	found := joinKinds(kinds)
+	for _, b := range found.Spheres {
+		if b = scaled(b, mm); b.Usable {
+			f.Spheres = append(f.Spheres, b)
+			continue
+		}
+		f.Rejected = append(f.Rejected, sphere.Candidate{Center: b.Center, Diameter: b.Diameter, Points: b.Points, Reason: "its diameter is outside the tolerance"})
+	}
+	for _, r := range found.Rejected {
+		r.Center, r.Diameter = r.Center.Scale(mm), r.Diameter*mm
+		f.Rejected = append(f.Rejected, r)
+	}
+	return nil
 }
 
 // describe notes what the file says of the scan.

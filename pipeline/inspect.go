@@ -27,7 +27,7 @@ type expectation struct {
 	Object   float64 // diagonal of the object's box, mm
 }
 
-const inspectVersion = 6
+const inspectVersion = 7
 
 // part is one scan of a raw file: most files hold one, some formats many, and
 // each is a set-up of its own.

@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"math"
 
 	"trammel/pipeline/format"
 	"trammel/pipeline/geom"
@@ -35,7 +36,7 @@ func (b *Built) placedStations() []placed {
 		toFrame := b.ToFrame.After(s.ToNetwork)
 		out = append(out, b.placedAt(s.File, toFrame, s.Solved, func(p geom.Vec) geom.Mat {
 			if s.BySurface != nil {
-				return b.ToFrame.R.Congruent(s.BySurface.Cov.At(b.ToFrame.Inverse().Apply(p).Sub(s.BySurface.Center)))
+				return b.ToFrame.R.Congruent(s.BySurface.At(b.ToFrame.Inverse().Apply(p)))
 			}
 			if b.Network == nil || s.Solved < 0 {
 				return geom.Mat{}
@@ -51,13 +52,23 @@ func (b *Built) placedTracked() []placed {
 	var out []placed
 	for _, t := range b.Tracked {
 		if t.Linked {
-			fit := t.Fit
+			hold := t.Hold
 			out = append(out, b.placedAt(t.File, b.ToFrame.After(t.ToNetwork), -1, func(p geom.Vec) geom.Mat {
-				return b.ToFrame.R.Congruent(fit.At(b.ToFrame.Inverse().Apply(p)))
+				return b.ToFrame.R.Congruent(hold.At(b.ToFrame.Inverse().Apply(p)))
 			}))
 		}
 	}
 	return out
+}
+
+// WorstSigma is what registration leaves at the worst corner of a tracked scan's box, 1
+// sigma in space, mm.
+func (b *Built) WorstSigma(t Tracked) float64 {
+	worst := 0.0
+	for _, c := range b.Files[t.File].Bounds.Corners() {
+		worst = max(worst, math.Sqrt(max(0, t.Hold.At(t.ToNetwork.Apply(c)).Trace())))
+	}
+	return worst
 }
 
 func (b *Built) placedAt(file int, toFrame geom.Pose, solved int, tie func(p geom.Vec) geom.Mat) placed {

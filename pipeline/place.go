@@ -4,11 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
 	"trammel/pipeline/normal"
+	"trammel/pipeline/par"
 	"trammel/pipeline/scan"
 	"trammel/pipeline/stage"
 	"trammel/pipeline/surface"
@@ -16,7 +16,7 @@ import (
 
 const (
 	thinVersion  = 6
-	placeVersion = 6
+	placeVersion = 7
 	// leastOverlap is the share of a tracked scan that must meet the set-ups. Below
 	// a third, a wrong place can look as good as the right one.
 	leastOverlap = 0.3
@@ -99,115 +99,119 @@ func selected(c *scan.Cloud, take func(i int) bool) *scan.Cloud {
 	return out
 }
 
-// place ties the tracked scans to the network by the shape they share with the
-// set-ups. All files of one tracked instrument share a frame, so they are placed
-// together.
-func (r *run) place(ctx context.Context, b *Built) error {
-	for i, ins := range b.Job.Instruments {
-		if ins.Kind != job.Tracked {
-			continue
-		}
-		var files []int
-		b.used(func(x job.Instrument) bool { return x.Name == ins.Name }, func(f int) { files = append(files, f) })
-		if len(files) == 0 {
-			continue
-		}
-		if err := r.placeInstrument(ctx, b, i, files); err != nil {
-			return err
-		}
-	}
-	return nil
+// handPlace is where the files of one tracked instrument roughly lie, and how each
+// set-up that they overlap fits them there.
+type handPlace struct {
+	Rough surface.Result // tracked frame → network
+	Why   string         // they cannot be placed; empty when they can
+	Ties  []handTie
 }
 
-func (r *run) placeInstrument(ctx context.Context, b *Built, instrument int, files []int) error {
-	if b.Job.Instruments[instrument].Register == job.Given {
-		for _, f := range files {
-			b.Tracked = append(b.Tracked, Tracked{File: f, ToNetwork: geom.IdentityPose(), Linked: true})
-		}
-		return nil
-	}
-	fits, why, err := r.align(ctx, b, files)
-	if err != nil {
-		return err
-	}
-	for _, f := range files {
-		b.Tracked = append(b.Tracked, Tracked{File: f, ToNetwork: fits.SourceToTarget, Fit: fits, Linked: why == ""})
-		if why != "" {
-			b.unlink(f, why)
-		}
-	}
-	if why == "" && len(fits.Loose) > 0 {
-		b.Findings = append(b.Findings, job.Finding{Code: job.LayoutWeak, Severity: job.Warn, Subject: b.Files[files[0]].Path,
-			Text: fmt.Sprintf("The shape that %s shares with the set-ups does not hold %s. To do: extend the hand scan to a surface that faces another way.",
-				job.Printable(b.Files[files[0]].Path), strings.Join(fits.Loose, " and "))})
-	}
-	return nil
+// handTie is the alignment of a set-up's surface on that of a tracked instrument.
+type handTie struct {
+	File int // the set-up's, an index into Checked.Files
+	surface.Result
 }
 
-// align places tracked files on the set-ups. why is empty when they are held.
-func (r *run) align(ctx context.Context, b *Built, files []int) (best surface.Result, why string, err error) {
-	best.SourceToTarget = geom.IdentityPose()
-	stations := b.placedStations()
-	if len(stations) == 0 {
-		return best, "no set-up is tied that it could be placed on. To do: settle the findings of the set-ups first", nil
+// placeInstrument looks for the place of tracked files, which share one frame, on what
+// has one, and ties each set-up to them. asSpheres is where their own spheres put
+// them, nil where they do not say.
+func (r *run) placeInstrument(ctx context.Context, b *Built, files []int, on []placed, asSpheres *geom.Pose) (handPlace, error) {
+	if len(on) == 0 {
+		return handPlace{Why: "no set-up is tied that it could be placed on. To do: settle the findings of the set-ups first"}, nil
 	}
 	var source []placed
 	for _, f := range files {
 		source = append(source, placed{file: f, toFrame: geom.IdentityPose()})
 	}
-	keys, err := b.keysOf(append(source, stations...))
+	keys, err := b.keysOf(append(source, on...))
 	if err != nil {
-		return best, "", err
+		return handPlace{}, err
 	}
-	key, err := stage.KeyOf("place", placeVersion, []float64{b.grain()}, keys...)
+	key, err := stage.KeyOf("place", placeVersion, struct {
+		Grain   float64
+		Spheres *geom.Pose
+	}{b.grain(), asSpheres}, keys...)
 	if err != nil {
-		return best, "", err
+		return handPlace{}, err
 	}
-	found, err := stage.Run(r.store, "place", b.Files[files[0]].Path, key, stage.JSON[handPlace](), func() (handPlace, error) {
-		return r.alignNow(ctx, b, source, stations)
+	return stage.Run(r.store, "place", b.Files[files[0]].Path, key, stage.JSON[handPlace](), func() (handPlace, error) {
+		return r.placeNow(ctx, b, source, on, asSpheres)
 	})
-	return found.Result, found.Why, err
 }
 
-// handPlace is where tracked scans lie on the set-ups.
-type handPlace struct {
-	surface.Result
-	Why string // they cannot be placed; empty when they are held
-}
-
-// alignNow tries the places that a roughly placed scan may be meant for, the datum's
-// frame and the network's, and looks everywhere when it lies in neither.
-func (r *run) alignNow(ctx context.Context, b *Built, source, stations []placed) (best handPlace, err error) {
+func (r *run) placeNow(ctx context.Context, b *Built, source, on []placed, asSpheres *geom.Pose) (found handPlace, err error) {
 	moving, err := r.merged(ctx, b, source)
 	if err != nil {
-		return best, err
+		return found, err
 	}
-	target, err := r.merged(ctx, b, stations)
-	if err != nil {
-		return best, err
-	}
+	clouds := make([]*scan.Cloud, len(on))
 	toNetwork := b.ToFrame.Inverse()
-	target = target.Moved(toNetwork)
-	best.SourceToTarget = geom.IdentityPose()
-	for _, guess := range []geom.Pose{toNetwork, geom.IdentityPose()} {
-		found, err := surface.Align(ctx, moving, target, guess, surface.Options{Grain: b.grain()})
+	for i, p := range on {
+		c, err := r.thin(ctx, b, p.file)
+		if err != nil {
+			return found, err
+		}
+		clouds[i] = c.Moved(toNetwork.After(p.toFrame))
+	}
+	if found, err = b.rough(ctx, moving, scan.Join(clouds), asSpheres); err != nil || found.Why != "" {
+		return found, err
+	}
+	hand, err := surface.Prepare(ctx, moving, b.handOptions())
+	if err != nil {
+		return found, err
+	}
+	ties := make([]handTie, len(on))
+	err = par.Each(ctx, len(on), func(i int) error {
+		guess := found.Rough.SourceToTarget.Inverse()
+		other, err := b.nearHand(ctx, clouds[i], moving, guess)
+		if err != nil || other == nil {
+			return err
+		}
+		tie, err := other.AlignOn(ctx, hand, guess)
+		if errors.Is(err, surface.ErrNoOverlap) {
+			return nil
+		}
+		tie.SourceToTarget = tie.SourceToTarget.After(toNetwork.After(on[i].toFrame)) // from its own frame
+		ties[i] = handTie{on[i].file, tie}
+		return err
+	})
+	for _, t := range ties {
+		if t.isTie() {
+			found.Ties = append(found.Ties, t)
+		}
+	}
+	return found, err
+}
+
+// rough tries the places that a roughly placed scan may be meant for, the datum's
+// frame and the network's, and where its spheres put it, and looks everywhere when it
+// lies in none of them.
+func (b *Built) rough(ctx context.Context, moving, target *scan.Cloud, asSpheres *geom.Pose) (found handPlace, err error) {
+	found.Rough.SourceToTarget = geom.IdentityPose()
+	guesses := []geom.Pose{b.ToFrame.Inverse(), geom.IdentityPose()}
+	if asSpheres != nil {
+		guesses = append([]geom.Pose{*asSpheres}, guesses...)
+	}
+	for _, guess := range guesses {
+		fits, err := surface.Align(ctx, moving, target, guess, surface.Options{Grain: b.grain()})
 		if errors.Is(err, surface.ErrNoOverlap) {
 			continue
 		}
 		if err != nil {
-			return best, err
+			return found, err
 		}
-		if found.Overlap > best.Overlap {
-			best.Result = found
-		}
-	}
-	if best.Pairs == 0 || best.Overlap < leastOverlap {
-		if best, err = locateHand(ctx, moving, target, best, b.grain()); err != nil || best.Why != "" {
-			return best, err
+		if fits.Overlap > found.Rough.Overlap {
+			found.Rough = fits
 		}
 	}
-	best.Result, err = r.refine(ctx, b, best.Result, moving, target)
-	return best, err
+	if found.Rough.Pairs > 0 && found.Rough.Overlap >= leastOverlap {
+		return found, nil
+	}
+	if found, err = locateHand(ctx, moving, target, found, b.grain()); found.Why != "" && asSpheres != nil {
+		found.Rough, found.Why = surface.Result{SourceToTarget: *asSpheres}, ""
+	}
+	return found, err
 }
 
 // locateHand looks for a place without a first guess.
@@ -218,30 +222,37 @@ func locateHand(ctx context.Context, moving, target *scan.Cloud, asItLies handPl
 	}
 	if why := doubtsInWords(found); why != "" {
 		asItLies.Why = fmt.Sprintf("where it lies now, %.0f %% of its surface meets the set-ups within reach, %.0f %% are needed, and no other place is sure: %s. To do: scan more of what the set-ups see too, or place it roughly (within 100 mm and 2 degrees) in the datum's axes and export it again",
-			100*asItLies.Overlap, 100*leastOverlap, why)
+			100*asItLies.Rough.Overlap, 100*leastOverlap, why)
 		return asItLies, nil
 	}
-	return handPlace{Result: found[0].Result}, nil
+	return handPlace{Rough: found[0].Result}, nil
 }
 
-// refine turns the roles round for the last steps: the set-ups' points, whose
-// noise is large, meet the planes of the tracked scan, whose noise is small. Planes
-// fitted to noisy points would lean towards them.
-func (r *run) refine(ctx context.Context, b *Built, rough surface.Result, moving, target *scan.Cloud) (surface.Result, error) {
-	toMoving := rough.SourceToTarget.Inverse()
-	near := moving.Bounds().Grow(3 * b.grain())
-	part := selected(target, func(i int) bool { return near.Contains(toMoving.Apply(target.At(i))) })
-	fine, err := surface.Align(ctx, part, moving, toMoving, surface.Options{Reach: 3 * b.grain(), Grain: b.fineGrain()})
-	if errors.Is(err, surface.ErrNoOverlap) {
-		return rough, nil
-	}
-	if err != nil {
-		return rough, err
-	}
-	fine = fine.Inverse()
-	fine.Overlap = rough.Overlap
-	return fine, nil
+// handOptions are those of the ties of a tracked scan, once its rough place is known.
+func (b *Built) handOptions() surface.Options {
+	return surface.Options{Reach: 3 * b.grain(), Grain: b.fineGrain()}
 }
+
+// nearHand prepares what of another scan lies near a tracked one, to be laid on it: nil
+// where nothing does. The roles are turned round for the last steps: the other scan's
+// points, whose noise is large, meet the planes of the tracked scan, whose noise is
+// small. Planes fitted to noisy points would lean towards them.
+func (b *Built) nearHand(ctx context.Context, other, hand *scan.Cloud, toHand geom.Pose) (*surface.Prepared, error) {
+	near := hand.Bounds().Grow(3 * b.grain())
+	part := selected(other, func(i int) bool { return near.Contains(toHand.Apply(other.At(i))) })
+	if part.Len() == 0 {
+		return nil, nil
+	}
+	return surface.Prepare(ctx, part, b.handOptions())
+}
+
+// leastTiePatches is the number of pieces of surface that a tie must rest on: three
+// times its six unknowns, so that their scatter says how good it is.
+const leastTiePatches = 18
+
+// isTie reports whether an alignment ties two scans at all: directions that it does not
+// hold are the others' to hold.
+func (t *handTie) isTie() bool { return t.Converged && t.Patches >= leastTiePatches }
 
 // merged joins thinned scans in the frame of the deliverables.
 func (r *run) merged(ctx context.Context, b *Built, list []placed) (*scan.Cloud, error) {

@@ -11,6 +11,7 @@ import (
 	"trammel/pipeline/length"
 	"trammel/pipeline/mount"
 	"trammel/pipeline/network"
+	"trammel/pipeline/posegraph"
 	"trammel/pipeline/scan"
 	"trammel/pipeline/sphere"
 	"trammel/pipeline/stage"
@@ -68,8 +69,9 @@ type Checked struct {
 	Coverage  []coverage.Result // of the required regions
 	Whole     *coverage.Result  // of the object; nil like Unseen
 
-	observed  []network.Station // what the network was solved from
-	capturing bool              // the job still counts as being captured
+	observed    []network.Station // what the network was solved from
+	surfaceTies []surfaceTie      // of set-ups, that were found sound
+	capturing   bool              // the job still counts as being captured
 }
 
 // Hold reports whether a finding puts the job on hold.
@@ -91,13 +93,39 @@ type SurfaceTie struct {
 	Center geom.Vec // mm, network frame
 }
 
+// At returns the covariance that the tie leaves at a place of the network's frame.
+func (t *SurfaceTie) At(p geom.Vec) geom.Mat { return t.Cov.At(p.Sub(t.Center)) }
+
+// surfaceTie is a tie of two set-ups by their surfaces.
+type surfaceTie struct {
+	files [2]int // of the tie's A and B, indices into Checked.Files
+	posegraph.Tie
+	fit surface.Result
+}
+
 // Tracked is a tracked scan tied to the network.
 type Tracked struct {
 	File      int // index into Checked.Files
 	ToNetwork geom.Pose
-	Fit       surface.Result
+	Fit       surface.Result // of its rough place: what of it meets the others; RMS is that of its ties
+	Hold      SurfaceTie     // how well it is held
+	Ties      int            // pairs of surfaces that hold it
+	Spheres   int            // reference spheres that hold it besides
+	TwoWays   *TwoWays       // nil where it is not tied by both
 	Linked    bool
 }
+
+// TwoWays says how far a tracked scan lies by its spheres alone from where it lies by its
+// surface alone.
+type TwoWays struct {
+	Spheres int      // shown
+	Apart   float64  // at the corner of its box where the two differ most clearly, mm
+	By      geom.Vec // the same as a vector, from where the surface puts it to where the spheres do, network axes
+	Sigma   float64  // standard uncertainty of Apart, mm
+}
+
+// Sigmas is how clearly the two differ.
+func (t *TwoWays) Sigmas() float64 { return t.Apart / t.Sigma }
 
 // Overlap is what two registered scans say about each other.
 type Overlap struct {
@@ -137,6 +165,9 @@ type Built struct {
 	Patches   []Patch           // the raw surface around them
 	MeshKey   stage.Key         // identifies the surface and all that it depends on
 	SHA512    map[string]string // of every raw file, by File.Raw
+
+	graph  *posegraph.Result // of set-ups and tracked instruments; nil where nothing is tracked
+	bodies map[int]int       // the body of each file in it
 }
 
 // MeshFacts says what the mesh is.

@@ -14,7 +14,7 @@ import (
 	"trammel/pipeline/stage"
 )
 
-const networkVersion = 5
+const networkVersion = 6
 
 // tie places the set-ups: by the spheres that they share, as given, or by their
 // surface.

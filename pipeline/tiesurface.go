@@ -8,8 +8,6 @@ import (
 	"slices"
 	"strings"
 
-	"gonum.org/v1/gonum/mat"
-
 	"trammel/pipeline/fit"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
@@ -78,6 +76,7 @@ type tying struct {
 	ties    []posegraph.Tie
 	fits    []surface.Result // of the ties
 	tried   map[stage.Key][]surface.Placement
+	points  []int // of the graph's known points, the index into Network.Spheres
 }
 
 func (t *tying) load(ctx context.Context) error {
@@ -297,13 +296,23 @@ const systematic = 0.25
 // does as much at a quarter of the scan's size.
 func withFloor(f surface.Result, own geom.Box) fit.Mat6 {
 	cov := f.Cov
-	floor := math.Hypot(min(stable, f.RMS), systematic*f.RMS) // small things on a bench stand firmer than a tripod
-	turn := floor / max(own.Size().Norm()/4, 1)
+	addFloor(&cov, tieFloor(f), own)
+	return cov
+}
+
+// tieFloor is what a tie may be off by beside the noise of its points, mm; small things on
+// a bench stand firmer than a tripod.
+func tieFloor(f surface.Result) float64 {
+	return math.Hypot(min(stable, f.RMS), systematic*f.RMS)
+}
+
+// addFloor adds a shift in mm, and a turn that does as much at a quarter of a scan's size.
+func addFloor(cov *fit.Mat6, shift float64, own geom.Box) {
+	turn := shift / max(own.Size().Norm()/4, 1)
 	for i := range 3 {
 		cov[7*i] += turn * turn
-		cov[7*(i+3)] += floor * floor
+		cov[7*(i+3)] += shift * shift
 	}
-	return cov
 }
 
 // pair aligns b on a, from where the two are placed.
@@ -360,6 +369,11 @@ func (t *tying) adjust() error {
 		b.ToCommon = toFirst.After(b.ToCommon)
 		t.take(i, b, toFirst.Apply(solved.Middle))
 	}
+	for k, x := range solved.Ties {
+		if x.Used {
+			t.checked.surfaceTies = append(t.checked.surfaceTies, surfaceTie{[2]int{t.bodies[t.ties[k].A].file, t.bodies[t.ties[k].B].file}, t.ties[k], t.fits[k]})
+		}
+	}
 	t.blame(&solved)
 	return nil
 }
@@ -377,33 +391,8 @@ func (t *tying) known() *posegraph.Known {
 	if len(k.Bodies) == 0 {
 		return nil
 	}
-	n := 6 * len(k.Bodies)
-	cov := mat.NewSymDense(n, nil)
-	if net := t.checked.Network; net != nil {
-		k.Middle = net.Middle
-		fillJoint(cov, net, solved)
-	}
-	k.Cov = cov
+	t.points = fillKnown(k, solved, t.checked.Network, 1)
 	return k
-}
-
-// fillJoint copies the network's joint covariance of some set-ups.
-func fillJoint(cov *mat.SymDense, net *network.Result, solved []int) {
-	for p, a := range solved {
-		for q, b := range solved {
-			block, ok := net.Joint.Between(a, b)
-			if !ok {
-				continue
-			}
-			for i := range 6 {
-				for j := range 6 {
-					if row, col := 6*p+i, 6*q+j; row <= col {
-						cov.SetSym(row, col, block[6*i+j])
-					}
-				}
-			}
-		}
-	}
 }
 
 // take enters a body among the set-ups.
@@ -453,8 +442,7 @@ func (t *tying) blame(solved *posegraph.Result) {
 			continue
 		}
 		t.checked.Findings = append(t.checked.Findings, job.Finding{Code: job.OverlapBias, Severity: job.Warn, Subject: path(tie.B), Stations: []string{path(tie.A), path(tie.B)},
-			Text: fmt.Sprintf("The surfaces of %s and %s fit each other %.2f mm and %.3f° away from where all other ties put them (chi-square %.0f, %.0f are allowed); this tie is not used. To do: see whether what both saw is translucent or shiny, whether something was moved between the two set-ups, or whether they show two sides of a thin part.",
-				job.Printable(path(tie.A)), job.Printable(path(tie.B)), x.Shift.Norm(), x.Turn*180/math.Pi, x.Chi2, solved.Accepted)})
+			Text: contradiction(path(tie.A), path(tie.B), x, solved.Accepted)})
 	}
 	for _, m := range solved.Moved {
 		t.checked.Findings = append(t.checked.Findings, job.Finding{Code: job.OverlapBias, Severity: job.Warn, Subject: path(m.Body),

@@ -234,11 +234,16 @@ func suggestion(o *Overlap) string {
 }
 
 // between is the covariance that registration leaves in the place of one scan's
-// surface against another's. What two set-ups tied by the same spheres share cancels.
+// surface against another's. What two scans share that one adjustment placed cancels.
 func (b *Built) between(p, q placed, at geom.Vec) geom.Mat {
 	if b.Network != nil && p.solved >= 0 && q.solved >= 0 && len(b.Network.Joint.Stations) > 0 {
 		own := b.Network.DifferenceCov(p.solved, p.toFrame.Inverse().Apply(at), q.solved, q.toFrame.Inverse().Apply(at))
 		return b.ToFrame.R.Congruent(own)
+	}
+	if i, ok := b.bodies[p.file]; ok && b.graph != nil {
+		if j, ok := b.bodies[q.file]; ok && i != j {
+			return b.ToFrame.R.Congruent(b.graph.Relative(i, j).At(b.ToFrame.Inverse().Apply(at).Sub(b.graph.Middle)))
+		}
 	}
 	return p.tie(at).Add(q.tie(at))
 }

@@ -192,6 +192,18 @@ type Tracked struct {
 	Translation Vec3       `json:"translation"`
 	RMS         float64    `json:"rms"`
 	Overlap     float64    `json:"overlap"`
+	Ties        int        `json:"ties"`               // set-ups and other tracked scans whose surface holds it
+	Spheres     int        `json:"spheres"`            // reference spheres that hold it besides
+	Sigma       float64    `json:"sigma"`              // what registration leaves at the worst corner of its box, 1 sigma in space
+	TwoWays     *TwoWays   `json:"two_ways,omitempty"` // where it is tied by spheres and by surface
+}
+
+// TwoWays is how far a scan lies by its spheres alone from where it lies by its surface
+// alone, at the corner of its box where that is clearest.
+type TwoWays struct {
+	Apart  float64 `json:"apart"`
+	Sigma  float64 `json:"sigma"` // standard uncertainty of Apart
+	Sigmas float64 `json:"sigmas"`
 }
 
 // Mesh says what the reduced mesh is.
@@ -381,7 +393,10 @@ func NewReport(b *pipeline.Built, x Context) Report {
 	for _, t := range b.Tracked {
 		pose := b.ToFrame.After(t.ToNetwork)
 		r.Tracked = append(r.Tracked, Tracked{Path: b.Files[t.File].Path, Linked: t.Linked, Rotation: [9]float64(pose.R), Translation: s.vec(pose.T),
-			RMS: s.length(t.Fit.RMS), Overlap: tidy(t.Fit.Overlap)})
+			RMS: s.length(t.Fit.RMS), Overlap: tidy(t.Fit.Overlap), Ties: t.Ties, Spheres: t.Spheres, Sigma: s.length(b.WorstSigma(t))})
+		if w := t.TwoWays; w != nil {
+			r.Tracked[len(r.Tracked)-1].TwoWays = &TwoWays{s.length(w.Apart), s.length(w.Sigma), tidy(w.Sigmas())}
+		}
 	}
 	for _, o := range b.Overlaps {
 		r.Overlaps = append(r.Overlaps, overlapOf(b, o, s))

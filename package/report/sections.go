@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 
 	"trammel/pipeline/job"
@@ -177,10 +178,15 @@ func trackedSection(r *Report, f figures) section {
 		s.Text = []string{"The job has no tracked scans."}
 		return s
 	}
-	t := table{Caption: "Tracked scans, tied by the shape of the surface", Columns: []column{{Name: "File", Share: 6}, {Name: f.in("X, Y, Z"), Share: 3, Number: true},
-		{Name: "Rotation, row by row", Share: 7, Number: true}, {Name: f.in("rms"), Share: 2, Number: true}, {Name: "Overlap", Share: 2, Number: true}}}
+	t := table{Caption: "Tracked scans, tied by the shape of the surface and by the spheres that they show", Columns: []column{{Name: "File", Share: 6}, {Name: f.in("X, Y, Z"), Share: 3, Number: true},
+		{Name: "Rotation, row by row", Share: 7, Number: true}, {Name: f.in("rms"), Share: 2, Number: true}, {Name: "Overlap", Share: 2, Number: true},
+		{Name: "Pairs of surfaces", Share: 2, Number: true}, {Name: "Spheres", Share: 2, Number: true}, {Name: f.in("Sigma"), Share: 2, Number: true}}}
 	for _, x := range r.Tracked {
-		t.Groups = append(t.Groups, poseGroup(x.Path, x.Linked, x.Translation, x.Rotation, f, f.fine(x.RMS), percent(x.Overlap)))
+		t.Groups = append(t.Groups, poseGroup(x.Path, x.Linked, x.Translation, x.Rotation, f, f.fine(x.RMS), percent(x.Overlap), strconv.Itoa(x.Ties), strconv.Itoa(x.Spheres), f.fine(x.Sigma)))
+		if w := x.TwoWays; w != nil {
+			s.Text = append(s.Text, fmt.Sprintf("By its spheres alone %s lies %s (standard uncertainty %s, %.1f sigma) from where its surface alone puts it, at the corner of its box where that is clearest.",
+				oneLine(x.Path), f.named(w.Apart), f.named(w.Sigma), w.Sigmas))
+		}
 	}
 	s.Tables = []table{t}
 	return s

@@ -114,7 +114,7 @@ func (r Result) withoutControl(known []Known) Result {
 	for i := range r.Tests {
 		r.Tests[i].Station--
 	}
-	r.Joint = r.Joint.without(0)
+	r.Joint, r.Whole = r.Joint.without(0), Whole{}
 	for i := range r.Joint.Stations {
 		r.Joint.Stations[i]--
 	}

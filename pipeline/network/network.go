@@ -155,6 +155,7 @@ type Result struct {
 	Common   *fit.Mat6       // covariance of the motion that all spheres have in common, at Middle; nil where they hold none
 	Notes    []Note          // how symmetric layouts were settled; nothing to do
 	Joint    Joint           // covariance of all poses together, at Middle
+	Whole    Whole           // the same with the centres of the spheres; empty with Control
 	Control  []ControlResult // of Control, in the order of Options.Known
 	Findings []job.Finding
 }

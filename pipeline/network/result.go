@@ -41,6 +41,7 @@ func (s *solver) result() Result {
 	s.fillStations(&r, number, factor)
 	s.fillFree(&r, factor)
 	s.fillJoint(&r, number, factor)
+	s.fillWhole(&r, number, factor)
 	r.judgeW(s.o.Significance)
 	r.Unseen = r.unseen(s.o.Power)
 	s.fillDetectable(&r, alpha, lambda)

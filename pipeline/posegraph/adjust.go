@@ -14,12 +14,7 @@ import (
 func (s *solver) adjust() error {
 	s.chooseMiddle()
 	s.number()
-	n := 0
-	for _, at := range s.index {
-		if at >= 0 {
-			n += 6
-		}
-	}
+	n := s.unknowns
 	if n == 0 {
 		s.cov = nil
 		return nil
@@ -29,6 +24,11 @@ func (s *solver) adjust() error {
 		for i := range s.Ties {
 			if s.used[i] {
 				s.addTie(i, h, g)
+			}
+		}
+		for i := range s.Sights {
+			if s.seen[i] {
+				s.addSight(i, h, g)
 			}
 		}
 		if err := s.addKnown(h, g); err != nil {
@@ -64,7 +64,8 @@ func (s *solver) chooseMiddle() {
 	}
 }
 
-// number gives six unknowns to every linked body that is not held.
+// number gives six unknowns to every linked body that is not held, and three to every
+// known point with a variance.
 func (s *solver) number() {
 	s.index = make([]int, s.Bodies)
 	heldBody := make([]bool, s.Bodies)
@@ -75,14 +76,15 @@ func (s *solver) number() {
 	} else if s.root >= 0 {
 		heldBody[s.root] = true
 	}
-	at := 0
+	s.unknowns = 0
 	for b := range s.index {
 		s.index[b] = -1
 		if s.linked[b] && !heldBody[b] {
-			s.index[b] = at
-			at += 6
+			s.index[b] = s.unknowns
+			s.unknowns += 6
 		}
 	}
+	s.numberPoints()
 }
 
 // residual returns the small motion, in the common frame about the tie's centre,
@@ -149,90 +151,6 @@ func carryBack(v [6]float64, arm geom.Vec) [6]float64 {
 	return [6]float64{turn.X, turn.Y, turn.Z, v[3], v[4], v[5]}
 }
 
-// addKnown pulls the known bodies to where they were, by their joint weight.
-func (s *solver) addKnown(h *mat.SymDense, g *mat.VecDense) error {
-	k := s.Known
-	if k == nil {
-		return nil
-	}
-	var free []int
-	for i := range k.Bodies {
-		if !s.held(i) {
-			free = append(free, i)
-		}
-	}
-	if len(free) == 0 {
-		return nil
-	}
-	if s.prior == nil {
-		if err := s.invertKnown(free); err != nil {
-			return err
-		}
-	}
-	off := mat.NewVecDense(6*len(free), nil)
-	for p, i := range free {
-		turn, shift := s.away(i)
-		for d := range 3 {
-			off.SetVec(6*p+d, turn.At(d))
-			off.SetVec(6*p+3+d, shift.At(d))
-		}
-	}
-	var pull mat.VecDense
-	pull.MulVec(s.prior, off)
-	for p, i := range free {
-		at := s.index[k.Bodies[i]]
-		for d := range 6 {
-			g.SetVec(at+d, g.AtVec(at+d)-pull.AtVec(6*p+d))
-			for q, j := range free {
-				other := s.index[k.Bodies[j]]
-				for e := range 6 {
-					if at+d <= other+e {
-						h.SetSym(at+d, other+e, h.At(at+d, other+e)+s.prior.At(6*p+d, 6*q+e))
-					}
-				}
-			}
-		}
-	}
-	return nil
-}
-
-// away returns how far a known body (of Known.Bodies) was moved, at the middle.
-func (s *solver) away(i int) (turn, shift geom.Vec) {
-	b := s.Known.Bodies[i]
-	old := s.Known.Poses[i]
-	there := old.Inverse().Apply(s.middle)
-	return geom.RotVecOf(s.poses[b].R.Mul(old.R.T())), s.poses[b].Apply(there).Sub(s.middle)
-}
-
-func (s *solver) invertKnown(free []int) error {
-	n := 6 * len(free)
-	scale := make([]float64, n)
-	for p, i := range free {
-		for d := range 6 {
-			scale[6*p+d] = math.Sqrt(s.Known.Cov.At(6*i+d, 6*i+d))
-		}
-	}
-	m := mat.NewSymDense(n, nil)
-	for p, i := range free {
-		for q, j := range free {
-			for d := range 6 {
-				for e := range 6 {
-					if row, col := 6*p+d, 6*q+e; row <= col {
-						m.SetSym(row, col, s.Known.Cov.At(6*i+d, 6*j+e)/(scale[row]*scale[col]))
-					}
-				}
-			}
-		}
-	}
-	var inv mat.Dense
-	if err := inv.Inverse(m); err != nil {
-		return fmt.Errorf("joint covariance of the known bodies (%w): %w", err, ErrGraph)
-	}
-	inv.Apply(func(r, c int, x float64) float64 { return x / (scale[r] * scale[c]) }, &inv)
-	s.prior = &inv
-	return nil
-}
-
 // solve moves the bodies by the normal equations' solution and returns how far, in
 // mm at a metre's arm.
 func (s *solver) solve(h *mat.SymDense, g *mat.VecDense) (float64, error) {
@@ -270,152 +188,12 @@ func (s *solver) solve(h *mat.SymDense, g *mat.VecDense) (float64, error) {
 		s.poses[b] = geom.Pose{R: r, T: s.middle.Sub(r.MulVec(s.middle)).Add(t)}.After(s.poses[b])
 		worst = max(worst, t.Norm()+1000*w.Norm())
 	}
+	for p, at := range s.pointIndex {
+		if at >= 0 {
+			t := geom.Vec{X: x.AtVec(at), Y: x.AtVec(at + 1), Z: x.AtVec(at + 2)}
+			s.points[p] = s.points[p].Add(t)
+			worst = max(worst, t.Norm())
+		}
+	}
 	return worst, nil
-}
-
-// Ties that contradict the others alike, within alike, cannot be told apart by
-// their residuals: in a lone triangle, all three look as wrong. Below controlled, the
-// rest of the graph says nothing about a tie.
-const (
-	alike      = 0.9
-	controlled = 0.05 // share of a residual's variance that shows
-)
-
-// reject takes out the tie that contradicts the others most, and reports whether
-// there was one. Among several that do so alike it is the one with fewer triangles on
-// its side, then the one with the lower score.
-func (s *solver) reject() bool {
-	tests := make([]float64, len(s.Ties))
-	most := s.limit
-	for i := range s.Ties {
-		if s.used[i] && s.cov != nil {
-			tests[i] = s.contradiction(i)
-			most = max(most, tests[i])
-		}
-	}
-	worst := -1
-	for i, test := range tests {
-		if test > s.limit && test >= alike*most && s.lessTrusted(i, worst) {
-			worst = i
-		}
-	}
-	if worst < 0 {
-		return false
-	}
-	s.used[worst] = false
-	s.relink()
-	return true
-}
-
-// contradiction is the chi-square that a tie's residual has against the covariance
-// that it should have, the tie's less that of the adjusted bodies (W. Baarda, A Testing
-// Procedure for Use in Geodetic Networks, 1968), over the directions in which the rest
-// of the graph controls the tie.
-func (s *solver) contradiction(i int) float64 {
-	t := s.Ties[i]
-	turn, shift, center := s.residual(i)
-	info, _ := information(turned(t.Cov, s.poses[t.A].R))
-	var chol mat.Cholesky
-	if !chol.Factorize(symmetric(info)) {
-		return 0
-	}
-	var root mat.TriDense
-	chol.LTo(&root)
-	var white mat.VecDense // the residual in units of its weight: ties alone would leave the unit matrix
-	white.MulVec(root.T(), mat.NewVecDense(6, []float64{turn.X, turn.Y, turn.Z, shift.X, shift.Y, shift.Z}))
-	relative := levered(s.relative(i), center.Sub(s.middle))
-	var half, hidden mat.Dense
-	half.Mul(root.T(), symmetric(relative))
-	hidden.Mul(&half, &root)
-	rest := mat.NewSymDense(6, nil)
-	for a := range 6 {
-		for b := a; b < 6; b++ {
-			rest.SetSym(a, b, -(hidden.At(a, b)+hidden.At(b, a))/2)
-		}
-		rest.SetSym(a, a, 1+rest.At(a, a))
-	}
-	var e mat.EigenSym
-	if !e.Factorize(rest, true) {
-		return 0
-	}
-	var v mat.Dense
-	e.VectorsTo(&v)
-	sum := 0.0
-	for k, lambda := range e.Values(nil) {
-		if lambda > controlled {
-			x := mat.Dot(v.ColView(k), &white)
-			sum += x * x / lambda
-		}
-	}
-	return sum
-}
-
-func symmetric(m fit.Mat6) *mat.SymDense {
-	out := mat.NewSymDense(6, nil)
-	for i := range 6 {
-		for j := i; j < 6; j++ {
-			out.SetSym(i, j, (m[6*i+j]+m[6*j+i])/2)
-		}
-	}
-	return out
-}
-
-// relative is the covariance of the motion of a tie's bodies against each other, about
-// the middle.
-func (s *solver) relative(i int) fit.Mat6 {
-	a, b := s.index[s.Ties[i].A], s.index[s.Ties[i].B]
-	var m fit.Mat6
-	for row := range 6 {
-		for col := range 6 {
-			x := &m[6*row+col]
-			if a >= 0 {
-				*x += s.cov.At(a+row, a+col)
-			}
-			if b >= 0 {
-				*x += s.cov.At(b+row, b+col)
-			}
-			if a >= 0 && b >= 0 {
-				*x -= s.cov.At(a+row, b+col) + s.cov.At(b+row, a+col)
-			}
-		}
-	}
-	return m
-}
-
-func (s *solver) lessTrusted(i, than int) bool {
-	if than < 0 {
-		return true
-	}
-	if s.loops[i] != s.loops[than] {
-		return s.loops[i] < s.loops[than]
-	}
-	return s.Ties[i].Score < s.Ties[than].Score
-}
-
-// relink lays the bodies out again along the ties that are left.
-func (s *solver) relink() {
-	for b := range s.linked {
-		s.linked[b] = b == s.root
-	}
-	if s.Known != nil {
-		for i, b := range s.Known.Bodies {
-			s.linked[b] = true
-			s.poses[b] = s.Known.Poses[i]
-		}
-	}
-	for again := true; again; {
-		again = false
-		for i, t := range s.Ties {
-			switch {
-			case !s.used[i]:
-			case s.linked[t.A] && !s.linked[t.B]:
-				s.poses[t.B], s.linked[t.B], again = s.poses[t.A].After(t.BToA), true, true
-			case s.linked[t.B] && !s.linked[t.A]:
-				s.poses[t.A], s.linked[t.A], again = s.poses[t.B].After(t.BToA.Inverse()), true, true
-			}
-		}
-	}
-	for i, t := range s.Ties {
-		s.used[i] = s.used[i] && s.linked[t.A]
-	}
 }

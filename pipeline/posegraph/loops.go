@@ -80,10 +80,10 @@ func (t Tie) other(body int) int {
 	return t.A
 }
 
-// at returns the tie's covariance about another place of A's frame, turned by a
+// at returns the covariance by which the tie is tested about another place of A's frame, turned by a
 // pose from A's frame to another.
 func (t Tie) at(place geom.Vec, toOther geom.Pose) fit.Mat6 {
-	return turned(levered(t.Cov, place.Sub(t.Center)), toOther.R)
+	return turned(levered(t.tested(), place.Sub(t.Center)), toOther.R)
 }
 
 // carried returns the tie's covariance about a place of some frame, given the pose of
@@ -167,10 +167,12 @@ func (s *solver) grow() {
 			again = true
 			break
 		}
+		again = again || s.placeBySights()
 	}
 	for i, t := range s.Ties {
 		s.used[i] = s.linked[t.A] && s.linked[t.B]
 	}
+	s.dropLostSights()
 }
 
 // chooseRoot takes the first body of the largest part that hangs together.

@@ -32,7 +32,13 @@ type Tie struct {
 	Cov    fit.Mat6 // of a small motion of B: rotation vector in rad and translation in mm about Center, in A's axes
 	Center geom.Vec // mm, in A's frame
 	Score  float64  // how sure the tie is, only to order ties: greater is surer
+	// Slack is added to Cov where ties are tested against each other, not where they are
+	// weighed: what scans may be off by without a fault.
+	Slack fit.Mat6
 }
+
+// tested is the covariance by which a tie is tested.
+func (t *Tie) tested() fit.Mat6 { return add(t.Cov, t.Slack) }
 
 // Known are bodies that were placed together by other means.
 type Known struct {
@@ -43,12 +49,24 @@ type Known struct {
 	// Middle of the common frame. Bodies of no variance are held.
 	Cov    mat.Symmetric
 	Middle geom.Vec
+	// Points are places of the common frame that were found together with the bodies, such
+	// as the centres of reference spheres: three rows and columns of Cov each, behind those
+	// of the bodies, their shifts in mm.
+	Points []geom.Vec
+}
+
+// Sight is a known point as a body saw it.
+type Sight struct {
+	Body, Point int      // Point is an index into Known.Points
+	At          geom.Vec // mm, in the body's frame
+	Cov         geom.Mat // mm², of At
 }
 
 // Graph is what is to be solved.
 type Graph struct {
 	Bodies int
 	Ties   []Tie
+	Sights []Sight
 	Known  *Known // nil: the body with the most ties, or the first of them, is the frame
 	// Significance is the chance that a sound graph has a tie rejected; 0 = 0.001.
 	Significance float64
@@ -61,8 +79,12 @@ type Result struct {
 	Middle   geom.Vec    // mm, common frame
 	Chi2     float64
 	DOF      int
-	Moved    []Shift // known bodies that the ties move by more than their covariance allows
-	Accepted float64 // largest chi-square of a tie that counts as sound
+	Moved    []Shift       // known bodies that the ties move by more than their covariance allows
+	Accepted float64       // largest chi-square of a tie that counts as sound
+	Sights   []SightResult // in the order of Graph.Sights
+	Points   []geom.Vec    // where the known points came to lie
+
+	solved *solver
 }
 
 // Body is where a body lies.
@@ -84,6 +106,14 @@ type TieResult struct {
 	Shift geom.Vec // of the tie's centre from where the others put it, common frame, mm
 	Turn  float64  // the same, rad
 	Loops int      // triangles of ties that agree, less those that do not
+}
+
+// SightResult says how a sight fits the others.
+type SightResult struct {
+	Used     bool
+	Chi2     float64  // of its residual, three degrees of freedom
+	Shift    geom.Vec // of the place that the body saw from the point, common frame, mm
+	Accepted float64  // largest chi-square of a sight that counts as sound
 }
 
 // Shift says how far a known body was moved.
@@ -132,6 +162,12 @@ type solver struct {
 	prior  *mat.Dense
 	cov    *mat.Dense // of the unknowns
 	index  []int      // of each body's six unknowns; -1 where it has none
+
+	points     []geom.Vec
+	pointIndex []int  // of each known point's three unknowns; -1 where it is held
+	seen       []bool // sights
+	sightLimit float64
+	unknowns   int
 }
 
 func newSolver(g Graph) (*solver, error) {
@@ -151,8 +187,27 @@ func newSolver(g Graph) (*solver, error) {
 		}
 		s.used[i] = true
 	}
-	s.limit = fit.ChiSquareQuantile(math.Pow(1-g.Significance, 1/float64(max(1, len(g.Ties)))), 6)
-	return s, s.takeKnown()
+	each := math.Pow(1-g.Significance, 1/float64(max(1, len(g.Ties)+len(g.Sights))))
+	s.limit, s.sightLimit = fit.ChiSquareQuantile(each, 6), fit.ChiSquareQuantile(each, 3)
+	if err := s.takeKnown(); err != nil {
+		return nil, err
+	}
+	return s, s.takeSights()
+}
+
+// takeSights checks them.
+func (s *solver) takeSights() error {
+	s.seen = make([]bool, len(s.Sights))
+	for i, x := range s.Sights {
+		if x.Body < 0 || x.Body >= s.Bodies || x.Point < 0 || x.Point >= len(s.points) {
+			return fmt.Errorf("sight %d is of point %d of %d by body %d of %d: %w", i, x.Point, len(s.points), x.Body, s.Bodies, ErrGraph)
+		}
+		if values, _ := geom.Eigen(x.Cov); !x.At.IsFinite() || !(values.X > 0) || !values.IsFinite() {
+			return fmt.Errorf("sight %d of point %d has no covariance that can be inverted: %w", i, x.Point, ErrGraph)
+		}
+		s.seen[i] = true
+	}
+	return nil
 }
 
 // takeKnown prepares what is known of some bodies: the inverse of their joint
@@ -164,7 +219,8 @@ func (s *solver) takeKnown() error {
 		s.Known = nil
 		return nil
 	}
-	n := 6 * len(k.Bodies)
+	n := 6*len(k.Bodies) + 3*len(k.Points)
+	s.points = append(s.points, k.Points...)
 	if len(k.Poses) != len(k.Bodies) || k.Cov == nil || k.Cov.SymmetricDim() != n {
 		return fmt.Errorf("%d known bodies with %d poses and another size of covariance: %w", len(k.Bodies), len(k.Poses), ErrGraph)
 	}
@@ -176,16 +232,6 @@ func (s *solver) takeKnown() error {
 		s.poses[b], s.linked[b] = k.Poses[i], true
 	}
 	return nil
-}
-
-// held reports whether known body i (of Known.Bodies) has no variance.
-func (s *solver) held(i int) bool {
-	for d := range 6 {
-		if s.Known.Cov.At(6*i+d, 6*i+d) > 0 {
-			return false
-		}
-	}
-	return true
 }
 
 // information inverts a covariance, symmetrically.

@@ -94,7 +94,7 @@ func Find(ctx context.Context, c *scan.Cloud, o Options) (Result, error) {
 	if err != nil {
 		return Result{}, fmt.Errorf("vote for centres: %w", err)
 	}
-	centers := peaks(votes, o.Diameter/2)
+	centers := peaks(votes, o.Diameter/2, votesPerPeak)
 	rays, err := gather(ctx, c, centers, o.Diameter/2)
 	if err != nil {
 		return Result{}, fmt.Errorf("gather rays around candidates: %w", err)

@@ -222,8 +222,8 @@ func (w *neighbours) bend(m, n geom.Vec) (curvature, spread float64, ok bool) {
 const votesPerPeak = 10
 
 // peaks returns the places where votes agree within a third of the radius, best
-// first, none within a radius of a better one.
-func peaks(votes []geom.Vec, radius float64) []geom.Vec {
+// first, none within a radius of a better one, and none with fewer than least.
+func peaks(votes []geom.Vec, radius float64, least int) []geom.Vec {
 	g := newGrid(votes, radius/3)
 	type peak struct {
 		at    geom.Vec
@@ -231,11 +231,11 @@ func peaks(votes []geom.Vec, radius float64) []geom.Vec {
 	}
 	var list []peak
 	for _, key := range g.keys {
-		if g.around(key) < votesPerPeak {
+		if g.around(key) < least {
 			continue
 		}
 		at, n := g.climb(g.mean(key), radius/3)
-		if n >= votesPerPeak {
+		if n >= least {
 			list = append(list, peak{at, n})
 		}
 	}

@@ -36,6 +36,7 @@ type Result struct {
 	RMS            float64  // of the point-to-plane distances used, mm
 	Overlap        float64  // share of the source's surface that met the target, 0 to 1
 	Pairs          int      // point pairs in the last step
+	Patches        int      // pieces of surface that they lie on; Cov rests on their scatter, and on fewer than some twenty it says little
 	Iterations     int
 	Converged      bool
 	Loose          []string // motions that the shape does not hold, in words; empty when all six are held
@@ -69,22 +70,15 @@ func Align(ctx context.Context, source, target *scan.Cloud, guess geom.Pose, o O
 	if o.Grain == 0 {
 		o.Grain = grainPerSpacing * max(spacing(source), spacing(target))
 	}
-	scales, err := scalesOf(ctx, source, target, o)
+	var sides [2]*Prepared
+	err := par.Each(ctx, 2, func(k int) (err error) {
+		sides[k], err = Prepare(ctx, [2]*scan.Cloud{source, target}[k], o)
+		return err
+	})
 	if err != nil {
 		return Result{}, err
 	}
-	r := Result{SourceToTarget: guess}
-	for i := range scales {
-		s := &scales[i]
-		s.enough = enoughToGoOn
-		if i == len(scales)-1 {
-			s.enough = enoughToStop
-		}
-		if err := s.settle(ctx, &r); err != nil {
-			return r, err
-		}
-	}
-	return r, scales[len(scales)-1].report(ctx, &r)
+	return sides[0].AlignOn(ctx, sides[1], guess)
 }
 
 // grainPerSpacing makes cells that hold a point and a half on average, so that
@@ -137,57 +131,11 @@ type scale struct {
 	behindSource, behindTarget []float32
 }
 
-// scalesOf thins both clouds to the cells of every scale, from fine to coarse,
-// and returns the scales from coarse to fine.
-func scalesOf(ctx context.Context, source, target *scan.Cloud, o Options) ([]scale, error) {
-	reaches := []float64{o.Reach}
-	for last := o.Reach; last > 3*o.Grain; reaches = append(reaches, last) {
-		last = max(last/3, 3*o.Grain)
-	}
-	scales := make([]scale, len(reaches))
-	err := par.Each(ctx, 2, func(side int) error {
-		c := [2]*scan.Cloud{source, target}[side]
-		for i := len(reaches) - 1; i >= 0 && ctx.Err() == nil; i-- {
-			var behind []float32
-			c, behind = sample(c, reaches[i]/3, o.Grain)
-			if side == 0 {
-				scales[i].source, scales[i].behindSource = c, behind
-			} else {
-				scales[i].target, scales[i].behindTarget = newGrid(c, reaches[i]), behind
-			}
-		}
-		return nil
-	})
-	return scales, err
-}
-
-// samplePoints is what a cloud keeps at a coarse scale: five times the pairs that
-// are needed, so that a fifth of overlap is enough at any scale.
-const samplePoints = 5 * minPairs
-
-// sample thins a cloud to cells of a size, and to smaller ones down to the grain
-// where a small object would keep too few points.
-func sample(c *scan.Cloud, cell, grain float64) (out *scan.Cloud, behind []float32) {
-	out, behind = thin(c, cell)
-	for out.Len() < samplePoints && cell > grain {
-		cell = max(cell/2, grain)
-		out, behind = thin(c, cell)
-	}
-	return out, behind
-}
-
 // settle repeats pairing and solving until the motion is small enough, or gives
 // up after stepsPerScale.
 func (s *scale) settle(ctx context.Context, r *Result) error {
 	for range stepsPerScale {
-		pairs, err := s.pair(ctx, r.SourceToTarget)
-		if err != nil {
-			return err
-		}
-		if pairs.count < minPairs {
-			return fmt.Errorf("%d point pairs within %.0f mm, at least %d are needed: %w", pairs.count, s.target.cell, minPairs, ErrNoOverlap)
-		}
-		n, err := pairs.normalEquations(ctx)
+		_, n, err := s.equations(ctx, r.SourceToTarget)
 		if err != nil {
 			return err
 		}
@@ -200,4 +148,17 @@ func (s *scale) settle(ctx context.Context, r *Result) error {
 		}
 	}
 	return nil
+}
+
+// equations pairs the points and returns the normal equations of a small motion.
+func (s *scale) equations(ctx context.Context, at geom.Pose) (*pairs, system, error) {
+	p, err := s.pair(ctx, at)
+	if err != nil {
+		return nil, system{}, err
+	}
+	if p.count < minPairs {
+		return nil, system{}, fmt.Errorf("%d point pairs within %.3g mm, at least %d are needed: %w", p.count, s.target.cell, minPairs, ErrNoOverlap)
+	}
+	n, err := p.normalEquations(ctx)
+	return p, n, err
 }

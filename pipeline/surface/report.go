@@ -30,29 +30,40 @@ func (s *scale) report(ctx context.Context, r *Result) error {
 	r.RMS = math.Sqrt(n.ssr / n.weight)
 	r.Overlap = float64(used) / float64(s.source.Len())
 	r.Loose = n.loose()
-	r.Cov = n.covariance(p)
+	r.Cov, r.Patches = n.covariance(p)
 	return nil
+}
+
+// unheld returns the eigenvectors of the normal matrix and how many of the first have
+// eigenvalues too small to count as held.
+func (s *system) unheld() (v *mat.Dense, k int, ok bool) {
+	var e mat.EigenSym
+	if !e.Factorize(s.h, true) {
+		return nil, 6, false
+	}
+	v = new(mat.Dense)
+	e.VectorsTo(v)
+	mean := mat.Trace(s.h) / 6
+	for _, lambda := range e.Values(nil) { // in ascending order
+		if lambda <= heldShare*mean {
+			k++
+		}
+	}
+	return v, k, true
 }
 
 // loose names the motions that the shape does not hold: the eigenvectors of the
 // normal matrix whose eigenvalues are too small, turned among themselves so that
 // turns and shifts are told apart as far as they can be.
 func (s *system) loose() []string {
-	var e mat.EigenSym
-	if !e.Factorize(s.h, true) {
+	v, k, ok := s.unheld()
+	if !ok {
 		return []string{"any motion"}
-	}
-	var v mat.Dense
-	e.VectorsTo(&v)
-	mean, k := mat.Trace(s.h)/6, 0
-	for _, lambda := range e.Values(nil) { // in ascending order
-		if lambda <= heldShare*mean {
-			k++
-		}
 	}
 	if k == 0 {
 		return nil
 	}
+	var e mat.EigenSym
 	turns := v.Slice(0, 3, 0, k)
 	var share mat.SymDense
 	share.SymOuterK(1, turns.T()) // eigenvalues near 1 are turns, near 0 shifts
@@ -99,34 +110,47 @@ func largest(v geom.Vec) int {
 // residuals inside one patch may be as alike as they please. After K.-Y. Liang, S. L.
 // Zeger, Longitudinal data analysis using generalized linear models, Biometrika 73
 // (1986), 13-22, with the number of clusters as sample size.
-func (s *system) covariance(p *pairs) fit.Mat6 {
+func (s *system) covariance(p *pairs) (cov fit.Mat6, patches int) {
 	var inv mat.Dense
-	slope, meat := s.slopeAndMeat(p)
+	slope, meat, patches := s.slopeAndMeat(p)
 	floor := 1e-9 * mat.Trace(s.h) // keeps a loose direction finite, and huge
 	for i := range 6 {
 		slope.SetSym(i, i, slope.At(i, i)+floor)
 	}
 	if err := inv.Inverse(slope); err != nil {
-		return fit.Mat6{}
+		return cov, patches
 	}
-	var out fit.Mat6
 	var half, full mat.Dense
 	half.Mul(&inv, meat)
 	full.Mul(&half, &inv)
-	for i := range 6 {
-		for j := range 6 {
-			out[6*i+j] = full.At(i, j) * s.unscale(i) * s.unscale(j)
+	// What is not held was not moved either: nothing is known along it.
+	if v, k, ok := s.unheld(); ok {
+		for j := range k {
+			along := mat.NewDense(6, 1, mat.Col(nil, j, v))
+			var open mat.Dense
+			open.Mul(along, along.T())
+			open.Scale(unknown*unknown*s.radius*s.radius, &open)
+			full.Add(&full, &open)
 		}
 	}
-	return out
+	for i := range 6 {
+		for j := range 6 {
+			cov[6*i+j] = full.At(i, j) * s.unscale(i) * s.unscale(j)
+		}
+	}
+	return cov, patches
 }
+
+// unknown is the standard uncertainty along what is not held, in rms distances of the
+// pairs from their middle: beyond any overlap.
+const unknown = 10
 
 // slopeAndMeat sums the two halves of the sandwich. The slope is the derivative of
 // the scores: the normal matrix with the slope of Tukey's function in place of its
 // weight, after P. J. Huber, Robust statistics (1981); the weight alone would count
 // pairs in the kernel's tails as information. The meat is the sum over the patches of
 // the outer products of their scores.
-func (s *system) slopeAndMeat(p *pairs) (slope, meat *mat.SymDense) {
+func (s *system) slopeAndMeat(p *pairs) (slope, meat *mat.SymDense, patches int) {
 	center := s.center.Sub(p.target.cloud.Origin)
 	var scores [][6]float64
 	number := map[patch]int{}
@@ -159,7 +183,7 @@ func (s *system) slopeAndMeat(p *pairs) (slope, meat *mat.SymDense) {
 	if n := float64(len(scores)); n > 6 {
 		meat.ScaleSym(n/(n-6), meat)
 	}
-	return slope, meat
+	return slope, meat, len(scores)
 }
 
 // patch is a piece of surface that looks along one axis: its place across that axis.
