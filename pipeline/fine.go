@@ -93,5 +93,5 @@ func finerView(ctx context.Context, c *scan.Cloud, whole normal.View, toFrame ge
 		return fuse.View{}, err
 	}
 	v.Spacing = whole.Spacing // the scanner's, whatever part of its picture this is
-	return cloudView(thin, v, toFrame, noise), nil
+	return cloudView(thin, v, toFrame, noise, voxel), nil
 }

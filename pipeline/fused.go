@@ -18,7 +18,7 @@ import (
 )
 
 const (
-	fuseVersion   = 11
+	fuseVersion   = 12
 	reduceVersion = 5
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,
@@ -33,6 +33,10 @@ const (
 	// the ratio of the two matters to the surface.
 	usualStationNoise = 1.0
 	usualTrackedNoise = 0.1
+	// halfDivergence is that of a beam of 1.5 mm waist radius at 1550 nm, radians: the spot of
+	// a set-up has that times the distance for its radius (CV-12.2). What is smaller than the
+	// spot comes out blurred, so where the spot outgrows a cell it weighs less.
+	halfDivergence = 0.33e-3
 )
 
 // fuse makes one surface of all placed scans.
@@ -45,12 +49,12 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 	if b.framed() {
 		o.Box, o.Keep = b.Job.Object, b.nearMounts()
 	}
-	o.Fine = b.fineCells()
+	o.Fine, o.Feather = b.fineCells(), b.Job.Mesh.Feather
 	followed := b.followed(list)
 	if slices.Contains(followed, true) {
 		o.Follow = func(i int) bool { return followed[i] }
 	}
-	key, err := b.stageKey("fuse", fuseVersion, []any{o.Voxel, o.Box, o.Step, o.Close, o.Keep, o.Fine, followed, b.masks(list)}, list)
+	key, err := b.stageKey("fuse", fuseVersion, []any{o.Voxel, o.Box, o.Step, o.Close, o.Keep, o.Fine, followed, o.Feather, b.masks(list)}, list)
 	if err != nil {
 		return err
 	}
@@ -136,7 +140,7 @@ func (b *Built) fusionView(ctx context.Context, p placed) (fuse.View, error) {
 		return fuse.View{}, err
 	}
 	noise = orElse(noise, usualStationNoise)
-	out := cloudView(c, view, p.toFrame, noise)
+	out := cloudView(c, view, p.toFrame, noise, b.Job.Mesh.Voxel)
 	out.Finer = func(ctx context.Context, voxel float64, isNear func(p geom.Vec) bool) (fuse.View, error) {
 		return finerView(ctx, points, view, p.toFrame, noise, voxel, isNear)
 	}
@@ -163,7 +167,7 @@ func orElse(x, otherwise float64) float64 {
 // cloudView weights the points of a set-up by inverse variance, which grows with
 // the square of the incidence (CV-12.1) and falls with the number of points that
 // each stands for, and gives each the area between its lines of sight.
-func cloudView(c *scan.Cloud, v normal.View, toFrame geom.Pose, noise float64) fuse.View {
+func cloudView(c *scan.Cloud, v normal.View, toFrame geom.Pose, noise, voxel float64) fuse.View {
 	out := fuse.View{Cloud: c, ToCommon: toFrame, Weight: make([]float32, c.Len()), Area: make([]float32, c.Len()), Count: v.Count}
 	for i := range c.X {
 		cos := float64(v.Cos[i])
@@ -171,12 +175,15 @@ func cloudView(c *scan.Cloud, v normal.View, toFrame geom.Pose, noise float64) f
 			continue
 		}
 		n := float64(v.Count[i])
-		across := v.Spacing
+		across, spot := v.Spacing, 0.0
 		if v.Kind == normal.Station {
-			across *= c.At(i).Norm()
+			far := c.At(i).Norm()
+			across *= far
+			spot = halfDivergence * far
 		}
-		out.Weight[i] = float32(n * cos * cos / (noise * noise))
-		out.Area[i] = float32(n * across * across / cos)
+		area := n * across * across / cos
+		out.Weight[i] = float32(n * cos * cos / (noise * noise) * fuse.Sharpness(area, spot*spot/cos, voxel))
+		out.Area[i] = float32(area)
 	}
 	return out
 }

@@ -52,6 +52,10 @@ type Options struct {
 	Keep   []geom.Box // where holes stay whatever their size
 	Fine   []Fine     // where cells must be smaller
 
+	// Feather is the width over which preferred views take over from the others, mm; 0 for
+	// the reach of their points, about a cell and a half.
+	Feather float64
+
 	// Follow names the views, loaded once more for it, that have cells of half the size
 	// where their points lie that close. nil names none.
 	Follow func(i int) bool
@@ -71,6 +75,8 @@ type Stats struct {
 	Doubles []Double // places where one surface is there twice, the largest first
 	Seam    Seam     // between preferred views and others
 	Closed  []Hole   // what was closed: surface that nobody saw
+
+	ClosedTriangles int // the last ones of the mesh, which close what was closed
 }
 
 // ErrOptions says that options or views make no sense.
@@ -106,7 +112,9 @@ func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load Load, o
 	t.sumUp(&c)
 	dropCrumbs(m, o.Voxel, &t.stats)
 	if o.Close > 0 {
+		before := m.Triangles()
 		t.stats.Closed = closeHoles(m, o.Close, o.Keep)
+		t.stats.ClosedTriangles = m.Triangles() - before
 	}
 	return m, t.stats, nil
 }
@@ -137,8 +145,11 @@ func (t *tree) addAll(ctx context.Context, from source) error {
 				return err
 			}
 		}
+		if preferred {
+			t.part()
+		}
 	}
-	return nil
+	return t.feather(ctx)
 }
 
 // isReached reports whether a view may have something to say of what is held.

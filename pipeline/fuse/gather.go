@@ -122,16 +122,18 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 		q := uint8(min(s.cover, 1)*complete + 0.5)
 		before := unpackWeight(b.weight[i])
 		m := float32(b.mean[i]) * (1.0 / meanScale)
-		if min(b.cover[i], q) >= enough && before > 0 {
-			with.see((d-m)*a.unit, w, before)
-			if !preferred && prefer != nil && prefer[i] >= enough {
-				seam.see((d-m)*a.unit, w, before)
+		if min(b.cover[i], q) >= enough {
+			if known, weight := g.before(id, i, m, before); weight > 0 {
+				with.see((d-known)*a.unit, w, weight)
+				if !preferred && prefer != nil && prefer[i] >= enough {
+					seam.see((d-known)*a.unit, w, weight)
+				}
 			}
 		}
 		b.cover[i] = max(b.cover[i], q)
 		if preferred {
 			prefer[i] = max(prefer[i], q)
-		} else if prefer != nil {
+		} else if prefer != nil && !g.isApart(id) {
 			w *= giveWay(prefer[i])
 		}
 		if sum := before + w; sum > 0 {

@@ -91,6 +91,7 @@ type grid struct {
 	at     []coord
 	border []bool              // beside blocks of larger cells
 	prefer []*[blockSize]uint8 // cover by preferred views, nil for none
+	apart  []*apart            // what preferred views said, while a feather is to be laid
 	slab   []block             // blocks that are not handed out yet
 	walls  []wall              // how the views of each block agree
 }

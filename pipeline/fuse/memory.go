@@ -39,7 +39,7 @@ const blockBytes = 5*blockSize + 192
 func (t *tree) fill() {
 	t.isFull = true
 	for _, g := range t.levels {
-		g.blocks, g.at, g.border, g.prefer, g.walls, g.slab = nil, nil, nil, nil, nil, nil
+		g.blocks, g.at, g.border, g.prefer, g.apart, g.walls, g.slab = nil, nil, nil, nil, nil, nil, nil
 	}
 }
 
@@ -84,7 +84,7 @@ func (t *tree) most(scale float64) int64 {
 	}
 	var most int64
 	for z := range in {
-		most = max(most, in.around(layers{z, z + 1}))
+		most = max(most, in.around(layers{z, z + 1}, t.halo()))
 	}
 	return most
 }

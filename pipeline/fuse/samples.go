@@ -168,6 +168,14 @@ func (g *grid) sample(v View, i int, c coord) sample {
 	return s
 }
 
+// Sharpness returns by how much a point weighs less, in cells of a size, because its spot is
+// wider than it reaches anyway, given the area that it stands for and the square of the
+// spot's radius on the surface, both in mm²: as much as one that has to reach that far.
+func Sharpness(area, spot2, voxel float64) float64 {
+	reach := max(lateral*voxel, spreadOf(area))
+	return min(1, reach*reach/max(spot2, 1e-12))
+}
+
 // mostBand returns the widest band of a block of the level, in cells.
 func (g *grid) mostBand() float64 {
 	if g.level == 0 {

@@ -23,15 +23,22 @@ func (s layers) including(z int32) layers { return layers{min(s.from, z), max(s.
 func everything() layers                  { return layers{math.MinInt32 / 2, math.MaxInt32 / 2} }
 func nothing() layers                     { return layers{math.MaxInt32, math.MinInt32} }
 
-// halo is the number of layers around a slab that are filled besides: vertices on the last
-// layer before and the first one after are counted, and that looks at one more.
-const halo = 2
+// halo returns the number of layers around a slab that are filled besides: vertices on the
+// last layer before and the first one after are counted, and that looks at one more. A
+// feather looks for the ends of the preferred views as far as it is wide.
+func (t *tree) halo() int32 {
+	const least = 2
+	if !(t.o.Feather > 0) {
+		return least
+	}
+	return least + 2 + int32(math.Ceil((t.o.Feather+goesOn*t.o.Voxel)/(side*t.o.Voxel)))
+}
 
 // counts holds the number of blocks in each layer.
 type counts map[int32]int64
 
 // around returns the number of blocks that a slab takes, its halo included.
-func (c counts) around(s layers) (n int64) {
+func (c counts) around(s layers, halo int32) (n int64) {
 	for z := s.from - halo; z < s.to+halo; z++ {
 		n += c[z]
 	}
@@ -39,9 +46,9 @@ func (c counts) around(s layers) (n int64) {
 }
 
 // next returns the slab from a layer on that most bytes hold, of one layer at least.
-func (c counts) next(from, end int32, most int64) layers {
+func (c counts) next(from, end, halo int32, most int64) layers {
 	s := layers{from, from + 1}
-	for s.to < end && c.around(layers{from, s.to + 1})*blockBytes <= most {
+	for s.to < end && c.around(layers{from, s.to + 1}, halo)*blockBytes <= most {
 		s.to++
 	}
 	return s
@@ -52,7 +59,7 @@ func (t *tree) only(s layers) *tree {
 	u := newTree(t.o)
 	u.origin, u.placed, u.plan, u.reach = t.origin, true, t.plan, t.reach
 	u.isCounted = true
-	u.window = s.grow(halo)
+	u.window = s.grow(t.halo())
 	u.grow()
 	return u
 }
@@ -72,8 +79,8 @@ func (t *tree) tiled(ctx context.Context, from source, c *census) (*scan.Mesh, e
 		if t.mesh == 0 {
 			left /= 2 // nobody knows how large the mesh will be
 		}
-		s := in.next(at, all.to, left)
-		if in.around(s)*blockBytes > t.o.Memory-t.mesh {
+		s := in.next(at, all.to, t.halo(), left)
+		if in.around(s, t.halo())*blockBytes > t.o.Memory-t.mesh {
 			return nil, t.tooLarge()
 		}
 		if err := t.addSlab(ctx, s, from, c, m); err != nil {

@@ -134,6 +134,7 @@ func TestWrongSheets(t *testing.T) {
 		{"negative", "145 mm", "-145 mm", 19, "spheres.diameter", "impossible"},
 		{"two kinds that cannot be told apart", "spheres:\n  diameter: 145 mm\n  tolerance: 1 mm\n  expect: 6\n", "spheres:\n  - {diameter: 145 mm}\n  - {diameter: 146 mm}\n", 19, "spheres[1].diameter", "hardly tell apart"},
 		{"a form of mesh", "  voxel: 3 mm", "  formats: [glb, dwg]\n  voxel: 3 mm", 25, "mesh.formats[1]", "glb"},
+		{"a feather of nothing", "  voxel: 3 mm", "  feather: 0 mm\n  voxel: 3 mm", 25, "mesh.feather", "impossible"},
 		{"a hole to close", "  voxel: 3 mm", "  close: 3\n  voxel: 3 mm", 25, "mesh.close", "no unit"},
 		{"levels that rise", "  voxel: 3 mm", "  levels: [20000, 30000]\n  voxel: 3 mm", 25, "mesh.levels[1]", "largest first"},
 		{"a level of nothing", "  voxel: 3 mm", "  levels: [20]\n  voxel: 3 mm", 25, "mesh.levels[0]", "at least 100"},
@@ -410,11 +411,11 @@ func TestDatumMethods(t *testing.T) {
 
 // TestMeshFine: places and sizes of finer cells arrive as they stand.
 func TestMeshFine(t *testing.T) {
-	s, err := ParseSheet("job.yaml", []byte(strings.Replace(full, "  voxel: 3 mm", "  fine:\n  - {mount: left-front, voxel: 1 mm}\n  - {box: {min: [0 m, 0 m, 0 m], max: [1 m, 2 m, 3 m]}, voxel: 0.5 mm}\n  adapt: false\n  voxel: 3 mm", 1)))
+	s, err := ParseSheet("job.yaml", []byte(strings.Replace(full, "  voxel: 3 mm", "  fine:\n  - {mount: left-front, voxel: 1 mm}\n  - {box: {min: [0 m, 0 m, 0 m], max: [1 m, 2 m, 3 m]}, voxel: 0.5 mm}\n  adapt: false\n  feather: 2 cm\n  voxel: 3 mm", 1)))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if f := s.Mesh.Fine; len(f) != 2 || f[0].Mount != "left-front" || f[0].Box != nil || f[0].Voxel != 1 || f[1].Voxel != 0.5 || f[1].Box.Max != (geom.Vec{X: 1000, Y: 2000, Z: 3000}) || s.Mesh.Adapt {
+	if f := s.Mesh.Fine; len(f) != 2 || f[0].Mount != "left-front" || f[0].Box != nil || f[0].Voxel != 1 || f[1].Voxel != 0.5 || f[1].Box.Max != (geom.Vec{X: 1000, Y: 2000, Z: 3000}) || s.Mesh.Adapt || s.Mesh.Feather != 20 {
 		t.Errorf("%+v", s.Mesh)
 	}
 	if s, err = ParseSheet("job.yaml", []byte(full)); err != nil || !s.Mesh.Adapt {

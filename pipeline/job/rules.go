@@ -25,6 +25,7 @@ var (
 	deviation  = limits{0.0001, 1000, "the deviation of a reduced mesh"}
 	targetSize = limits{2, 50, "the diameter of a sticker"}
 	closeSize  = limits{0.1, 1000, "a hole to be closed"}
+	feather    = limits{0.1, 1000, "the width of a seam"}
 	radius     = limits{0.1, 10000, "a search radius"}
 	mountSize  = limits{0.1, 2000, "the diameter of a mount"}
 	zoneSize   = limits{0.001, 1000, "the diameter of a tolerance zone"}
@@ -240,6 +241,7 @@ func (d *decoder) mesh(m *Mesh) func(*yaml.Node, string) {
 			field{"colour", false, choice(d, &m.Colour, NoColour, DeviationColour, ScansColour)},
 			field{"fine", false, d.fine(&m.Fine)},
 			field{"adapt", false, boolean(d, &m.Adapt)},
+			field{"feather", false, lengthIn(d, &m.Feather, feather)},
 		)
 	}
 }

@@ -101,6 +101,7 @@ type Mesh struct {
 	Formats   []Format // besides PLY and STL
 	Colour    Colour   // of the vertices, in formats that keep one
 	Fine      []Fine   // where cells are smaller
+	Feather   float64  // width of the passage from preferred scans to others; 0 for the reach of their points
 	Adapt     bool     // cells of half the size around mounts and where a tracked scan resolved them
 }
 
