@@ -51,7 +51,7 @@ func (c *Checked) setDatum() {
 	}
 }
 
-const shapeVersion = 1
+const shapeVersion = 2
 
 // setByShape finds the datum from the object's own surface, once all scans are in
 // the network's frame.

@@ -174,6 +174,12 @@ func (h *holding) blame() {
 		b.Findings = append(b.Findings, job.Finding{Code: job.OverlapBias, Severity: job.Warn, Subject: path[tie.A], Stations: []string{path[tie.A], path[tie.B]},
 			Text: contradiction(path[tie.A], path[tie.B], x, h.solved.Accepted)})
 	}
+	h.blameSpheres(path, disagree)
+}
+
+// blameSpheres names the spheres that contradict an instrument's other ties.
+func (h *holding) blameSpheres(path map[int]string, disagree map[int]bool) {
+	b := h.built
 	for k, x := range h.solved.Sights {
 		sight := h.graph.Sights[k]
 		if x.Used || !h.solved.Bodies[sight.Body].Linked || disagree[sight.Body] {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -139,7 +140,7 @@ func (h *holding) takeStations() {
 		}
 	}
 	for _, t := range b.surfaceTies {
-		t.Tie.A, t.Tie.B = h.body[t.files[0]], h.body[t.files[1]]
+		t.A, t.B = h.body[t.files[0]], h.body[t.files[1]]
 		h.graph.Ties, h.fits = append(h.graph.Ties, t.Tie), append(h.fits, t.fit)
 	}
 	if len(known.Bodies) > 0 {
@@ -168,32 +169,35 @@ func fillKnown(k *posegraph.Known, stations []int, net *network.Result, factor f
 	for _, at := range spheres {
 		k.Points = append(k.Points, net.Spheres[at].Center)
 	}
-	if whole == nil {
-		for p, at := range spheres {
-			for x, v := range net.Spheres[at].Cov {
-				if x/3 <= x%3 {
-					cov.SetSym(n+3*p+x/3, n+3*p+x%3, v)
-				}
-			}
-		}
+	if whole != nil {
+		copyWhole(cov, whole, stations, &net.Whole, factor)
 		return spheres
 	}
-	row := make([]int, 0, n+3*len(spheres)) // of each row, that of the network's
-	for _, st := range stations {
-		for d := range 6 {
-			at := -1
-			for k, s := range net.Whole.Stations {
-				if s == st && st >= 0 {
-					at = 6*k + d
-				}
+	for p, at := range spheres {
+		for x, v := range net.Spheres[at].Cov {
+			if x/3 <= x%3 {
+				cov.SetSym(n+3*p+x/3, n+3*p+x%3, v)
 			}
-			row = append(row, at)
 		}
 	}
-	for p := range spheres {
-		for d := range 3 {
-			row = append(row, 6*len(net.Whole.Stations)+3*p+d)
+	return spheres
+}
+
+// copyWhole copies the rows of some set-ups and of all spheres.
+func copyWhole(cov, whole *mat.SymDense, stations []int, w *network.Whole, factor float64) {
+	var row []int // of each row, that of the network's; -1 for what is held
+	for _, st := range stations {
+		k := slices.Index(w.Stations, st)
+		for d := range 6 {
+			if k < 0 {
+				row = append(row, -1)
+			} else {
+				row = append(row, 6*k+d)
+			}
 		}
+	}
+	for i := range 3 * len(w.Spheres) {
+		row = append(row, 6*len(w.Stations)+i)
 	}
 	for i, from := range row {
 		for j := i; j < len(row); j++ {
@@ -202,7 +206,6 @@ func fillKnown(k *posegraph.Known, stations []int, net *network.Result, factor f
 			}
 		}
 	}
-	return spheres
 }
 
 // leastRedundancy is the redundancy from which on a network's residuals say within a

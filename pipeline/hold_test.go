@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -98,8 +99,9 @@ func TestHandHeldTwoWays(t *testing.T) {
 	}
 }
 
-// handScene is a machine of blocks with four spheres about it, which both instruments see.
-func handScene() (*simulate.Scene, []geom.Vec) {
+// handScene is a machine of blocks with four spheres about it, which both instruments
+// see; the spheres not shown are of another size.
+func handScene(shown ...int) (*simulate.Scene, []geom.Vec) {
 	matt := simulate.Material{Reflectance: 0.6}
 	spheres := []geom.Vec{{X: 900, Y: 500, Z: 700}, {X: -850, Y: 600, Z: 500}, {X: -700, Y: -650, Z: 650}, {X: 800, Y: -600, Z: 950}}
 	parts := []simulate.Part{
@@ -108,7 +110,11 @@ func handScene() (*simulate.Scene, []geom.Vec) {
 		simulate.At("tank", simulate.Sphere{Radius: 180}, geom.Vec{X: -250, Y: 60, Z: 520}, matt),
 	}
 	for i, c := range spheres {
-		parts = append(parts, simulate.At(fmt.Sprintf("sphere %d", i+1), simulate.Sphere{Radius: 72.5}, c, matt))
+		radius := 72.5
+		if shown != nil && !slices.Contains(shown, i) {
+			radius = 75.5 // not usable, though there is a ball
+		}
+		parts = append(parts, simulate.At(fmt.Sprintf("sphere %d", i+1), simulate.Sphere{Radius: radius}, c, matt))
 	}
 	return simulate.NewScene(parts...), spheres
 }
@@ -123,13 +129,11 @@ spheres: {diameter: 145 mm, tolerance: 1 mm}
 mesh: {voxel: 12 mm, deviation: 5 mm}
 `
 
-// writeHandJob writes three set-ups of the scene and a hand scan of another one, both
-// with spheres.
-func writeHandJob(t *testing.T, set, hand *simulate.Scene, handToScene geom.Pose) (dir string, first geom.Pose) {
+// writerTo returns what writes a file below a folder.
+func writerTo(t *testing.T, dir string) func(path string, f func(w io.Writer) error) {
 	t.Helper()
-	dir = t.TempDir()
 	d := disk.New(nil)
-	write := func(path string, f func(w io.Writer) error) {
+	return func(path string, f func(w io.Writer) error) {
 		file := filepath.Join(dir, path)
 		if err := os.MkdirAll(filepath.Dir(file), 0o700); err != nil {
 			t.Fatal(err)
@@ -138,16 +142,19 @@ func writeHandJob(t *testing.T, set, hand *simulate.Scene, handToScene geom.Pose
 			t.Fatal(err)
 		}
 	}
+}
+
+// writeSetUps scans a scene each from around, the fourth from near the first.
+func writeSetUps(t *testing.T, scenes []*simulate.Scene, write func(path string, f func(w io.Writer) error)) (poses []geom.Pose) {
+	t.Helper()
 	tripod := simulate.NewTripod(0.2)
 	tripod.Azimuth, tripod.Elevation, tripod.Noise = [2]float64{-40, 40}, [2]float64{-35, 35}, 0.3
-	for i := range 3 {
-		at := geom.RotVec(geom.Vec{Z: 2.1*float64(i) + 0.3}).MulVec(geom.Vec{X: 2600, Z: 1300 + 300*float64(i%2)})
+	for i, scene := range scenes {
+		at := geom.RotVec(geom.Vec{Z: []float64{0.3, 2.4, 4.5, 0.8}[i]}).MulVec(geom.Vec{X: 2600, Z: 1300 + 300*float64(i%2)})
 		x, z := geom.Vec{X: -at.X, Y: -at.Y}.Unit(), geom.Vec{Z: 1}
 		pose := geom.Pose{R: geom.Rows(x, z.Cross(x), z).T(), T: at}
-		if i == 0 {
-			first = pose
-		}
-		cloud, err := tripod.Scan(t.Context(), set, pose, uint64(i)+7)
+		poses = append(poses, pose)
+		cloud, err := tripod.Scan(t.Context(), scene, pose, uint64(i)+7)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -155,6 +162,16 @@ func writeHandJob(t *testing.T, set, hand *simulate.Scene, handToScene geom.Pose
 			return format.WritePLYCloud(w, cloud, format.WriteOptions{Units: length.Millimetre})
 		})
 	}
+	return poses
+}
+
+// writeHandJob writes three set-ups of the scene and a hand scan of another one, both
+// with spheres.
+func writeHandJob(t *testing.T, set, hand *simulate.Scene, handToScene geom.Pose) (dir string, first geom.Pose) {
+	t.Helper()
+	dir = t.TempDir()
+	write := writerTo(t, dir)
+	first = writeSetUps(t, []*simulate.Scene{set, set, set}, write)[0]
 	box := geom.Box{Min: geom.Vec{X: -1000, Y: -760, Z: 120}, Max: geom.Vec{X: 1000, Y: 760, Z: 1100}}
 	var sweeps []simulate.Sweep
 	for _, v := range []geom.Vec{{Z: -1}, {X: 1, Z: -0.4}, {X: -1, Z: -0.4}, {Y: 1, Z: -0.4}, {Y: -1, Z: -0.4}} {
@@ -218,5 +235,78 @@ func TestHandTiedBySpheresAndSurface(t *testing.T) {
 	}
 	if x.TwoWays != nil {
 		t.Logf("two ways: %.3f mm apart, sigma %.3f mm", x.TwoWays.Apart, x.TwoWays.Sigma)
+	}
+}
+
+// A set-up that shows none, one or two spheres is tied by its surface and by what it has;
+// it stays on hold, and the finding says how well that holds. One whose surface is not
+// sure stays without a place.
+func TestFewSpheresAreTiedBySurface(t *testing.T) {
+	if testing.Short() {
+		t.Skip("scans a scene")
+	}
+	full, _ := handScene()
+	matt := simulate.Material{Reflectance: 0.6}
+	wall := simulate.NewScene(simulate.At("wall", simulate.Box{Half: geom.Vec{X: 800, Y: 800, Z: 800}}, geom.Vec{Z: 800}, matt))
+	none, _ := handScene(-1)
+	one, _ := handScene(0)
+	two, _ := handScene(0, 3)
+	for name, c := range map[string]struct {
+		scene *simulate.Scene
+		says  string
+	}{"no sphere": {none, "by 0 of its own spheres"}, "one": {one, "by 1 of its own spheres"}, "two": {two, "by 2 of its own spheres"}, "another thing": {wall, ""}} {
+		dir := t.TempDir()
+		write := writerTo(t, dir)
+		poses := writeSetUps(t, []*simulate.Scene{full, full, full, c.scene}, write)
+		write("job.yaml", func(w io.Writer) error {
+			_, err := io.WriteString(w, strings.Replace(handSheet, "  - {name: hand, kind: tracked, drop: hand, units: mm}\n", "", 1))
+			return err
+		})
+		sheet, _, err := job.ReadSheet(filepath.Join(dir, job.SheetName))
+		if err != nil {
+			t.Fatal(err)
+		}
+		checked, err := newRun(Options{Now: time.Unix(0, 0)}).check(t.Context(), dir, sheet)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := map[job.Code]string{}
+		for _, f := range checked.Findings {
+			if f.Subject == "tripod/s4.ply" && f.Severity == job.Hold {
+				text[f.Code] = f.Text
+			}
+		}
+		var st *Station
+		for k := range checked.Stations {
+			if s := &checked.Stations[k]; checked.Files[s.File].Path == "tripod/s4.ply" {
+				if st != nil {
+					t.Errorf("%s: it is listed twice", name)
+				}
+				st = s
+			}
+		}
+		if _, held := text[job.SpheresFew]; !held || st == nil {
+			t.Fatalf("%s: %v, %+v", name, checked.Findings, checked.Stations)
+		}
+		if c.says == "" {
+			if st.Linked || text[job.StationUnlinked] == "" {
+				t.Errorf("%s: linked %v, %v", name, st.Linked, text)
+			}
+			continue
+		}
+		if !st.Linked || !strings.Contains(text[job.SpheresFew], c.says) || len(text) != 1 {
+			t.Errorf("%s: linked %v, %v", name, st.Linked, checked.Findings)
+			continue
+		}
+		want := poses[0].Inverse().After(poses[3])
+		for _, own := range []geom.Vec{{X: 2500}, {X: 2000, Y: 500, Z: -900}, {X: 3200, Y: -600, Z: -1000}} {
+			at := st.ToNetwork.Apply(own)
+			e, sigma := at.Dist(want.Apply(own)), math.Sqrt(st.BySurface.At(at).Trace())
+			t.Logf("%s: %.3f mm off, sigma %.3f mm", name, e, sigma)
+			if e > 3.5*sigma || e > 2 {
+				t.Errorf("%s: %.3f mm off, sigma %.3f mm", name, e, sigma)
+			}
+		}
+		t.Log(text[job.SpheresFew])
 	}
 }

@@ -154,9 +154,13 @@ func (c *Checked) unlinkAll(instrument int, why string) {
 
 // unlink records that a file cannot be tied to the rest.
 func (c *Checked) unlink(file int, why string) {
-	c.Findings = append(c.Findings, job.Finding{Code: job.StationUnlinked, Severity: job.Hold, Subject: c.Files[file].Path,
-		Text: fmt.Sprintf("%s cannot be tied to the rest: %s.", job.Printable(c.Files[file].Path), why)})
+	c.blameUnlinked(file, why)
 	if c.Job.Instruments[c.Files[file].Instrument].Kind == job.Station {
 		c.Stations = append(c.Stations, Station{File: file, ToNetwork: geom.IdentityPose(), Solved: -1})
 	}
+}
+
+func (c *Checked) blameUnlinked(file int, why string) {
+	c.Findings = append(c.Findings, job.Finding{Code: job.StationUnlinked, Severity: job.Hold, Subject: c.Files[file].Path,
+		Text: fmt.Sprintf("%s cannot be tied to the rest: %s.", job.Printable(c.Files[file].Path), why)})
 }

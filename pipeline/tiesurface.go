@@ -20,15 +20,16 @@ import (
 )
 
 const (
-	locateVersion = 1
-	pairVersion   = 1
+	locateVersion = 2
+	pairVersion   = 2
 )
 
 func bySurface(i job.Instrument) bool { return i.Kind == job.Station && i.Register == job.BySurface }
 
-// tieBySurface places the set-ups that are to be tied by the shape that they share:
-// each roughly, on what is placed already; then every pair that overlaps by itself;
-// then all of them together with what spheres and given poses hold.
+// tieBySurface places the set-ups that are to be tied by the shape that they share, and
+// those that show too few spheres to be tied by them: each roughly, on what is placed
+// already; then every pair that overlaps by itself; then all of them together with what
+// spheres and given poses hold.
 func (r *run) tieBySurface(ctx context.Context, c *Checked) error {
 	t := &tying{run: r, built: &Built{Checked: *c}, checked: c, tried: map[stage.Key][]surface.Placement{}}
 	for _, s := range c.Stations {
@@ -38,6 +39,9 @@ func (r *run) tieBySurface(ctx context.Context, c *Checked) error {
 	}
 	known := len(t.bodies)
 	c.used(bySurface, func(i int) { t.bodies = append(t.bodies, body{file: i, toNetwork: geom.IdentityPose(), solved: -1}) })
+	for _, i := range c.showFew() {
+		t.bodies = append(t.bodies, body{file: i, toNetwork: geom.IdentityPose(), solved: -1, few: true})
+	}
 	if len(t.bodies) == known {
 		return nil
 	}
@@ -64,6 +68,7 @@ type body struct {
 	placed    bool
 	known     bool // by spheres, or given
 	solved    int  // index into Network.Stations; -1 for others
+	few       bool // tied by its surface only since it shows too few spheres
 	cloud     thinned
 	why       string // it could not be placed
 }
@@ -77,6 +82,7 @@ type tying struct {
 	fits    []surface.Result // of the ties
 	tried   map[stage.Key][]surface.Placement
 	points  []int // of the graph's known points, the index into Network.Spheres
+	sights  []posegraph.Sight
 }
 
 func (t *tying) load(ctx context.Context) error {
@@ -342,6 +348,8 @@ func (t *tying) pair(ctx context.Context, a, b *body) (surface.Result, error) {
 // adjust solves for all places together and says what came of it.
 func (t *tying) adjust() error {
 	g := posegraph.Graph{Bodies: len(t.bodies), Ties: t.ties, Known: t.known()}
+	t.seeSpheres()
+	g.Sights = t.sights
 	if len(t.bodies) == 1 {
 		t.take(0, posegraph.Body{ToCommon: geom.IdentityPose(), Linked: true}, geom.Vec{})
 		return nil
@@ -365,6 +373,9 @@ func (t *tying) adjust() error {
 		}
 		if !b.Linked && t.bodies[i].why == "" {
 			t.bodies[i].why = "its surface meets no other set-up's closely enough"
+		}
+		if a, ok := solved.Anchor(i); ok { // set-ups tied by spheres stay where they are
+			b.ToCommon, b.Cov = a.ToCommon, a.Cov
 		}
 		b.ToCommon = toFirst.After(b.ToCommon)
 		t.take(i, b, toFirst.Apply(solved.Middle))
@@ -397,9 +408,14 @@ func (t *tying) known() *posegraph.Known {
 
 // take enters a body among the set-ups.
 func (t *tying) take(i int, b posegraph.Body, middle geom.Vec) {
-	c := t.checked
+	c, x := t.checked, &t.bodies[i]
+	const help = ". To do: scan once more so that it shares a third of its surface with another set-up, seen from a similar side, or use reference spheres"
 	if !b.Linked {
-		c.unlink(t.bodies[i].file, t.bodies[i].why+". To do: scan once more so that it shares a third of its surface with another set-up, seen from a similar side, or use reference spheres")
+		if x.few {
+			c.blameUnlinked(x.file, "it shows too few spheres, and not enough surface: "+x.why+help)
+		} else {
+			c.unlink(x.file, x.why+help)
+		}
 		return
 	}
 	rms, n := 0.0, 0
@@ -408,8 +424,13 @@ func (t *tying) take(i int, b posegraph.Body, middle geom.Vec) {
 			rms, n = rms+t.fits[k].RMS, n+1
 		}
 	}
-	c.Stations = append(c.Stations, Station{File: t.bodies[i].file, ToNetwork: b.ToCommon, Linked: true, Solved: -1, RMS: rms / float64(max(n, 1)),
-		BySurface: &SurfaceTie{Cov: b.Cov, Center: middle}})
+	st := Station{File: x.file, ToNetwork: b.ToCommon, Linked: true, Solved: -1, RMS: rms / float64(max(n, 1)), BySurface: &SurfaceTie{Cov: b.Cov, Center: middle}}
+	if k := slices.IndexFunc(c.Stations, func(s Station) bool { return s.File == x.file }); k >= 0 {
+		c.Stations[k] = st
+		t.sayFew(i, n, &st)
+	} else {
+		c.Stations = append(c.Stations, st)
+	}
 	t.judgeHold(i, b, middle)
 }
 

@@ -23,7 +23,7 @@ func (s *solver) reject() bool {
 		return false
 	}
 	ties, sights := make([]float64, len(s.Ties)), make([]float64, len(s.Sights))
-	most, sight := 1.0, -1
+	most := 1.0
 	for i := range s.Ties {
 		if s.used[i] {
 			ties[i] = s.contradiction(i) / s.limit
@@ -36,28 +36,27 @@ func (s *solver) reject() bool {
 			most = max(most, sights[i])
 		}
 	}
-	for i, test := range sights {
-		if test > 1 && test >= alike*most && (sight < 0 || test > sights[sight]) {
-			sight = i
-		}
-	}
-	if sight >= 0 {
+	if sight := worstOf(sights, most, func(i, than int) bool { return sights[i] > sights[than] }); sight >= 0 {
 		s.seen[sight] = false
-		s.relink()
-		return true
+	} else if tie := worstOf(ties, most, s.lessTrusted); tie >= 0 {
+		s.used[tie] = false
+	} else {
+		return false
 	}
+	s.relink()
+	return true
+}
+
+// worstOf returns which of those that contradict about as much as the most goes before
+// all others; -1 where none is beyond what is allowed.
+func worstOf(tests []float64, most float64, before func(i, than int) bool) int {
 	worst := -1
-	for i, test := range ties {
-		if test > 1 && test >= alike*most && s.lessTrusted(i, worst) {
+	for i, test := range tests {
+		if test > 1 && test >= alike*most && (worst < 0 || before(i, worst)) {
 			worst = i
 		}
 	}
-	if worst < 0 {
-		return false
-	}
-	s.used[worst] = false
-	s.relink()
-	return true
+	return worst
 }
 
 // contradiction is the chi-square that a tie's residual has against the covariance
@@ -148,9 +147,6 @@ func (s *solver) motion(bodyA, bodyB int) fit.Mat6 {
 }
 
 func (s *solver) lessTrusted(i, than int) bool {
-	if than < 0 {
-		return true
-	}
 	if s.loops[i] != s.loops[than] {
 		return s.loops[i] < s.loops[than]
 	}

@@ -18,7 +18,6 @@ type mixed struct {
 	*simulation
 	points []geom.Vec // the truth
 	shared geom.Pose  // by which all that is known is off
-	rows   *mat.SymDense
 }
 
 const (

@@ -153,8 +153,8 @@ func (s *skinFit) each(f func(u geom.Vec, e, w float64)) {
 }
 
 // solve fits the centre, and the radius where it is free, by Gauss-Newton steps with the
-// band drawn in to five robust standard deviations. ok is false where it is not held.
-func (s *skinFit) solve(free bool) (sigma float64, ok bool) {
+// band drawn in to five robust standard deviations, and reports whether it is held.
+func (s *skinFit) solve(free bool) bool {
 	n := 3
 	if free {
 		n = 4
@@ -182,30 +182,29 @@ func (s *skinFit) solve(free bool) (sigma float64, ok bool) {
 		var chol mat.Cholesky
 		var x mat.VecDense
 		if len(abs) < skinVotes/2 || !chol.Factorize(h) || chol.SolveVecTo(&x, g) != nil {
-			return 0, false
+			return false
 		}
 		s.center = s.center.Add(geom.Vec{X: x.AtVec(0), Y: x.AtVec(1), Z: x.AtVec(2)})
 		if free {
 			s.radius += x.AtVec(3)
 		}
 		slices.Sort(abs)
-		sigma = 1.4826 * abs[len(abs)/2]
-		if step >= 2 {
+		if sigma := 1.4826 * abs[len(abs)/2]; step >= 2 {
 			s.band = min(s.band, max(5*sigma, 1e-4*s.radius))
 		}
 	}
-	return sigma, s.center.IsFinite()
+	return s.center.IsFinite()
 }
 
 // judgeSkin fits a candidate and decides.
 func judgeSkin(c *scan.Cloud, members []int32, start geom.Vec, o Options) verdict {
 	s := skinFit{c: c, members: members, center: start, radius: o.Diameter / 2, band: skinBand * o.Diameter / 2}
-	if _, ok := s.solve(false); !ok {
+	if !s.solve(false) {
 		return turnedDown(start, 0, len(members), "its points hold no centre")
 	}
 	free := s
 	free.band = skinBand * o.Diameter / 2
-	if _, ok := free.solve(true); !ok {
+	if !free.solve(true) {
 		return turnedDown(s.center, 0, len(members), "its points hold no diameter")
 	}
 	x := Sphere{Center: s.center, Nominal: o.Diameter, Diameter: 2 * free.radius}

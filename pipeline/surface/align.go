@@ -135,7 +135,7 @@ type scale struct {
 // up after stepsPerScale.
 func (s *scale) settle(ctx context.Context, r *Result) error {
 	for range stepsPerScale {
-		_, n, err := s.equations(ctx, r.SourceToTarget)
+		n, err := s.equations(ctx, r.SourceToTarget)
 		if err != nil {
 			return err
 		}
@@ -151,14 +151,13 @@ func (s *scale) settle(ctx context.Context, r *Result) error {
 }
 
 // equations pairs the points and returns the normal equations of a small motion.
-func (s *scale) equations(ctx context.Context, at geom.Pose) (*pairs, system, error) {
+func (s *scale) equations(ctx context.Context, at geom.Pose) (system, error) {
 	p, err := s.pair(ctx, at)
 	if err != nil {
-		return nil, system{}, err
+		return system{}, err
 	}
 	if p.count < minPairs {
-		return nil, system{}, fmt.Errorf("%d point pairs within %.3g mm, at least %d are needed: %w", p.count, s.target.cell, minPairs, ErrNoOverlap)
+		return system{}, fmt.Errorf("%d point pairs within %.3g mm, at least %d are needed: %w", p.count, s.target.cell, minPairs, ErrNoOverlap)
 	}
-	n, err := p.normalEquations(ctx)
-	return p, n, err
+	return p.normalEquations(ctx)
 }

@@ -85,7 +85,7 @@ func (p *Prepared) StepOn(ctx context.Context, target *Prepared, at geom.Pose) (
 	if err := s.report(ctx, &r); err != nil {
 		return r, err
 	}
-	_, n, err := s.equations(ctx, at)
+	n, err := s.equations(ctx, at)
 	if err != nil {
 		return r, err
 	}
