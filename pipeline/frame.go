@@ -69,25 +69,42 @@ func (r *run) setByShape(ctx context.Context, b *Built) error {
 	if err != nil {
 		return err
 	}
-	found, err := stage.Run(r.store, "datum", "job", key, stage.JSON[datum.Result](), func() (datum.Result, error) {
+	found, err := stage.Run(r.store, "datum", "job", key, stage.JSON[byShape](), func() (byShape, error) {
 		surface, err := r.merged(ctx, b, list)
 		if err != nil {
-			return datum.Result{}, err
+			return byShape{}, err
 		}
 		if d.Method == job.Planes {
-			return r.byPlanes(ctx, b, list, surface)
+			x, err := r.byPlanes(ctx, b, list, surface)
+			return byShape{Result: x}, err
 		}
 		return r.byMirror(ctx, b, list, surface)
 	})
 	if err != nil {
 		return err
 	}
-	b.Datum = &found
-	b.Findings = append(b.Findings, found.Findings...)
+	b.Datum = &found.Result
+	for _, f := range found.Findings {
+		if b.capturing {
+			f.Severity = job.Note
+		}
+		b.Findings = append(b.Findings, f)
+	}
 	if found.OK {
 		b.ToFrame = found.NetworkToDatum
+		for _, p := range found.Uneven {
+			p.At, p.Normal = b.ToFrame.Apply(p.At), b.ToFrame.Turn(p.Normal)
+			b.Uneven = append(b.Uneven, p)
+		}
 	}
 	return nil
+}
+
+// byShape is what the stage keeps. Uneven is how far the object stands out beyond its own
+// mirror image, piece by piece, in the network's frame.
+type byShape struct {
+	datum.Result
+	Uneven []datum.Uneven
 }
 
 // seeds lists the places that the sheet picks elements at.
@@ -102,6 +119,9 @@ func (b *Built) seeds() []geom.Vec {
 		if p.To != nil {
 			out = append(out, *p.To)
 		}
+	}
+	for _, w := range d.Wheels {
+		out = append(out, w.Seed)
 	}
 	return out
 }
@@ -122,27 +142,61 @@ func (r *run) byPlanes(ctx context.Context, b *Built, list []placed, surface *sc
 	return pick.result(func() datum.Result { return datum.Planes(e) })
 }
 
-// byMirror takes the floor, the object's mirror plane and an origin.
-func (r *run) byMirror(ctx context.Context, b *Built, list []placed, surface *scan.Cloud) (datum.Result, error) {
+// byMirror takes the floor or the plane that the wheels stand on, the object's mirror
+// plane and an origin.
+func (r *run) byMirror(ctx context.Context, b *Built, list []placed, surface *scan.Cloud) (out byShape, err error) {
 	d := b.Job.Datum
 	pick := picker{run: r, built: b, list: list, surface: surface}
 	e := datum.Elements{PrimaryAxis: "Z", SecondaryAxis: "Y"}
-	if d.Floor != nil {
-		e.Primary = pick.element(ctx, "floor", *d.Floor)
-	} else {
-		var err error
-		if e.Primary, err = datum.Floor(surface, geom.Vec{Z: 1}, 100*b.grain()); err != nil {
-			pick.blame("floor", err.Error())
+	below := pick.floor(ctx)
+	e.Primary = below
+	var wheels []datum.Wheel
+	if d.Up == job.UpWheels {
+		if e.Primary, wheels = pick.wheels(); below.Points == 0 { // without a floor, nothing lies below the wheels
+			below, pick.findings = e.Primary, pick.withoutFloor()
 		}
 	}
 	e.Origin = pick.element(ctx, "origin", *d.Origin)
 	if len(pick.findings) == 0 {
-		var err error
-		if e.Secondary, err = pick.mirror(ctx, e.Primary); err != nil {
-			return datum.Result{}, err
+		if e.Secondary, out.Uneven, err = pick.mirror(ctx, e.Primary, below); err != nil {
+			return byShape{}, err
 		}
 	}
-	return pick.result(func() datum.Result { return datum.Planes(e) })
+	out.Result, err = pick.result(func() datum.Result { return datum.Planes(e) })
+	out.Wheels = wheels
+	return out, err
+}
+
+const floorName = "floor"
+
+// floor finds the floor, where the sheet says or by itself.
+func (p *picker) floor(ctx context.Context) datum.Element {
+	if pick := p.built.Job.Datum.Floor; pick != nil {
+		return p.element(ctx, floorName, *pick)
+	}
+	e, err := datum.Floor(p.surface, geom.Vec{Z: 1}, 100*p.built.grain())
+	if err != nil {
+		p.blame(floorName, err.Error())
+	}
+	return e
+}
+
+// wheels finds the plane that the wheels stand on.
+func (p *picker) wheels() (datum.Element, []datum.Wheel) {
+	var seeds []datum.Spot
+	for _, w := range p.built.Job.Datum.Wheels {
+		seeds = append(seeds, datum.Spot{Seed: w.Seed, Radius: w.Radius})
+	}
+	e, wheels, err := datum.Wheels(p.surface, seeds, geom.Vec{Z: 1})
+	if err != nil {
+		p.blame("wheels", err.Error())
+	}
+	return e, wheels
+}
+
+// withoutFloor drops what was said of a floor that is not needed.
+func (p *picker) withoutFloor() []job.Finding {
+	return slices.DeleteFunc(p.findings, func(f job.Finding) bool { return f.Subject == floorName })
 }
 
 // picker finds elements and gathers what went wrong.
@@ -202,38 +256,52 @@ const (
 	muchAlike = 0.8
 )
 
-// mirror finds the object's mirror plane: roughly by votes, then by laying the
-// object's image onto it.
-func (p *picker) mirror(ctx context.Context, floor datum.Element) (datum.Element, error) {
+// mirror finds the object's mirror plane, square on level: roughly by votes, then by
+// laying the image of what stands above the floor onto it. It also says how far the object is
+// from its image.
+func (p *picker) mirror(ctx context.Context, level, below datum.Element) (datum.Element, []datum.Uneven, error) {
 	d := p.built.Job.Datum
-	object := datum.Component(p.surface, floor, d.Origin.Seed, joined*p.built.grain())
-	planes := datum.Mirrors(object, floor.Normal)
+	object := datum.Component(p.surface, below, d.Origin.Seed, joined*p.built.grain())
+	planes := datum.Mirrors(object, level.Normal)
 	if d.Toward != nil {
 		along := d.Toward.Sub(object.Bounds().Center()).Unit()
 		planes = slices.DeleteFunc(planes, func(s datum.Symmetry) bool { return math.Abs(s.Normal.Dot(along)) > math.Sqrt2/2 })
 	}
 	if len(planes) == 0 {
 		p.blame("mirror plane", fmt.Sprintf("the %d points around the origin's seed have no upright plane of symmetry", object.Len()))
-		return datum.Element{}, nil
+		return datum.Element{}, nil, nil
 	}
 	if len(planes) > 1 && planes[1].Share > muchAlike {
 		p.blame("mirror plane", fmt.Sprintf("the object is nearly its own mirror image in two planes, the second one with %.0f %% of the first one's votes; add toward: with a place that X points to", 100*planes[1].Share))
-		return datum.Element{}, nil
+		return datum.Element{}, nil, nil
 	}
 	best := planes[0]
 	fits, err := surface.Align(ctx, best.Reflected(object), object, geom.IdentityPose(), surface.Options{Reach: 10 * p.built.grain(), Grain: p.built.grain()})
 	if errors.Is(err, surface.ErrNoOverlap) || err == nil && fits.Overlap < leastOverlap {
 		p.blame("mirror plane", "the object's two sides do not lie on each other")
-		return datum.Element{}, nil
+		return datum.Element{}, nil, nil
 	}
 	if err != nil {
-		return datum.Element{}, err
+		return datum.Element{}, nil, err
 	}
 	plane := best.Refined(fits.SourceToTarget, fits.Cov, fits.Center, fits.RMS, fits.Pairs)
 	if d.Toward != nil { // X is along Y × Z, so Y is along Z × X
-		if plane.Normal.Dot(floor.Normal.Cross(d.Toward.Sub(plane.Point))) < 0 {
+		if plane.Normal.Dot(level.Normal.Cross(d.Toward.Sub(plane.Point))) < 0 {
 			plane.Normal = plane.Normal.Scale(-1)
 		}
 	}
-	return plane, nil
+	return plane, unevenness(object, plane, p.built.grain()), nil
+}
+
+const (
+	// unevenCells along an object's diagonal are what a picture of its asymmetry shows.
+	unevenCells = 150
+	// mostUneven places are kept.
+	mostUneven = 4000
+)
+
+// unevenness compares the object with its own mirror image.
+func unevenness(object *scan.Cloud, plane datum.Element, grain float64) []datum.Uneven {
+	cell := max(2*grain, object.Bounds().Size().Norm()/unevenCells)
+	return some(datum.Unevenness(surface.Thin(object, cell), plane, max(10*grain, 3*cell)), mostUneven)
 }

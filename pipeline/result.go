@@ -61,6 +61,7 @@ type Checked struct {
 	Network  *network.Result // nil where no set-up is tied by spheres
 	Stations []Station       // every set-up that could be placed or should have been
 	Datum    *datum.Result   // nil without a datum in the sheet
+	Uneven   []datum.Uneven  // how far the object stands out beyond its own mirror image, frame of the deliverables; datum by mirror
 	ToFrame  geom.Pose       // network → the frame of the deliverables
 	Findings []job.Finding   // all of the job, those of its files included
 

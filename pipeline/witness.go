@@ -103,14 +103,14 @@ func (b *Built) usualNoise(p placed) float64 {
 	return orElse(b.noise(p.file), usualStationNoise)
 }
 
-// some returns n of the patches, evenly chosen.
-func some(patches []surface.Patch, n int) []surface.Patch {
-	if len(patches) <= n {
-		return patches
+// some returns n of a list, evenly chosen.
+func some[T any](list []T, n int) []T {
+	if len(list) <= n {
+		return list
 	}
-	out := make([]surface.Patch, n)
+	out := make([]T, n)
 	for i := range out {
-		out[i] = patches[i*len(patches)/n]
+		out[i] = list[i*len(list)/n]
 	}
 	return out
 }

@@ -44,7 +44,7 @@ EXIT STATUS
 	c.Flags().StringVar(&o.diameter, "diameter", "", "calibrated diameters of the reference spheres, for bare files, such as \"145 mm\" or \"145 mm, 200 mm\"")
 	c.Flags().StringVar(&o.units, "units", "", "what bare files are in that do not say so themselves: mm, cm, m, in or ft")
 	c.Flags().BoolVar(&o.explain, "explain", false, "list every sphere in full, and every round thing that was turned down with the reason")
-	c.Flags().StringVar(&o.pictures, "picture", "", "folder to write pictures of each scan into: a range image and a view from above of each as PNG, and for a job the plan of set-ups and spheres, and what was not seen of its object")
+	c.Flags().StringVar(&o.pictures, "picture", "", "folder to write pictures of each scan into: a range image and a view from above of each as PNG, and for a job the plan of set-ups and spheres, what was not seen of its object, and how far it is from its own mirror image where that holds the datum")
 	return c
 }
 
@@ -180,9 +180,16 @@ func writePlan(e *env, c *pipeline.Checked, folder string) error {
 	if err != nil {
 		return err
 	}
+	asymmetry, err := report.DrawAsymmetry(c)
+	if err != nil {
+		return err
+	}
 	drawn := map[string][]byte{"plan.svg": plan.SVG, "plan.png": plan.PNG}
 	if gaps != nil {
 		drawn["gaps.png"] = gaps.PNG
+	}
+	if asymmetry != nil {
+		drawn["asymmetry.png"] = asymmetry.PNG
 	}
 	for _, name := range slices.Sorted(maps.Keys(drawn)) {
 		if len(drawn[name]) == 0 {

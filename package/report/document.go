@@ -72,7 +72,7 @@ func newDocument(r *Report, p *Pictures) *document {
 		d.Title = r.Job
 	}
 	d.Sections = []section{
-		findingsSection(r), decisionsSection(r), planSection(r, p), mountsSection(r, p, f), pitchesSection(r, f), datumSection(r, f), networkSection(r, f),
+		findingsSection(r), decisionsSection(r), planSection(r, p), mountsSection(r, p, f), pitchesSection(r, f), datumSection(r, p, f), networkSection(r, f),
 		trackedSection(r, f), overlapsSection(r, p, f), surfaceSection(r, p, f), coverageSection(r, p, f), filesSection(r, f),
 		unitsSection(r), cautionsSection(), sightingsSection(r, f),
 	}

@@ -243,6 +243,28 @@ type Datum struct {
 	// degrees, Sigma that of the place of its elements' middle.
 	SigmaTurn Vec3 `json:"sigma_turn"`
 	Sigma     Vec3 `json:"sigma"`
+	// Wheels hold Z where the sheet says so.
+	Wheels    []DatumWheel `json:"wheels,omitempty"`
+	Asymmetry *Asymmetry   `json:"asymmetry,omitempty"` // of a datum by mirror
+}
+
+// DatumWheel is a wheel that the object stands on.
+type DatumWheel struct {
+	At     Vec3    `json:"at"`    // the lowest point of its tread's largest circle
+	Sigma  float64 `json:"sigma"` // standard uncertainty of At across the plane
+	Off    float64 `json:"off"`   // of At from the plane through all wheels
+	Radius float64 `json:"radius"`
+	RMS    float64 `json:"rms"` // of the points about the tread
+	Points int     `json:"points"`
+}
+
+// Asymmetry is how far an object is from its own mirror image, over the pieces of surface
+// that have one.
+type Asymmetry struct {
+	Places  int     `json:"places"`
+	Median  float64 `json:"median"` // of the absolute distances
+	P95     float64 `json:"p95"`    // 95 % of them are below
+	Largest float64 `json:"largest"`
 }
 
 // DatumElement is a plane or a spot that holds the datum.
@@ -441,6 +463,11 @@ func datumOf(b *pipeline.Built, s scale) *Datum {
 	for _, p := range b.Datum.Points {
 		d.Points = append(d.Points, DatumPoint{p.Name, p.Sphere, s.vec(p.Residual), p.Used})
 	}
+	for _, w := range b.Datum.Wheels {
+		e := b.Datum.Elements[0]
+		d.Wheels = append(d.Wheels, DatumWheel{s.vec(pose.Apply(w.Contact)), s.length(w.Sigma), s.length(w.Contact.Sub(e.Point).Dot(e.Normal)), s.length(w.Radius), s.length(w.RMS), w.Points})
+	}
+	d.Asymmetry = asymmetryOf(&b.Checked, s)
 	return d
 }
 

@@ -27,6 +27,7 @@ type Pictures struct {
 	Gaps      *Picture  // what was not seen of the object
 	Mounts    []Picture // of the reduced mesh at the first mounts, with its edges
 	CloseUp   *Picture  // one sticker before and after
+	Asymmetry *Picture  // the object against its own mirror image
 }
 
 // Plan is one drawing in two forms, the same to the eye.
@@ -56,6 +57,9 @@ func Draw(ctx context.Context, b *pipeline.Built) (Pictures, error) {
 	}
 	if p.Gaps, err = drawGaps(&b.Checked, outline(b)); err != nil {
 		return p, fmt.Errorf("draw the gaps: %w", err)
+	}
+	if p.Asymmetry, err = drawAsymmetry(&b.Checked, outline(b)); err != nil {
+		return p, fmt.Errorf("draw the asymmetry: %w", err)
 	}
 	if p.CloseUp, err = drawCloseUp(b); err != nil {
 		return p, fmt.Errorf("draw a sticker: %w", err)

@@ -67,7 +67,7 @@ func planSection(r *Report, p *Pictures) section {
 	return s
 }
 
-func datumSection(r *Report, f figures) section {
+func datumSection(r *Report, p *Pictures, f figures) section {
 	s := section{ID: "datum", Title: "Datum"}
 	if r.Datum == nil {
 		s.Text = []string{"The job sheet sets no datum: everything is in the frame of the network, which is that of its first set-up."}
@@ -92,6 +92,15 @@ func datumSection(r *Report, f figures) section {
 	if len(d.Elements) > 0 {
 		s.Tables = append(s.Tables, elements(d, f))
 	}
+	if len(d.Wheels) > 0 {
+		s.Tables = append(s.Tables, wheels(d, f))
+	}
+	if a := d.Asymmetry; a != nil {
+		s.Text = append(s.Text, fmt.Sprintf("Against its own mirror image, half of the object's surface lies within %s and 95 %% within %s; the largest distance is %s.", f.named(a.Median), f.named(a.P95), f.named(a.Largest)))
+	}
+	if p.Asymmetry != nil {
+		s.Figures = append(s.Figures, figure{Caption: p.Asymmetry.Caption, PNG: p.Asymmetry.PNG, Wide: true})
+	}
 	s.Text = append(s.Text, fmt.Sprintf("Standard uncertainty of the frame: turns about X, Y, Z %s, %s, %s degrees; place of its middle %s, %s, %s.",
 		fixed(d.SigmaTurn[0], 4), fixed(d.SigmaTurn[1], 4), fixed(d.SigmaTurn[2], 4), f.named(d.Sigma[0]), f.named(d.Sigma[1]), f.named(d.Sigma[2])))
 	return s
@@ -107,6 +116,16 @@ func elements(d *Datum, f figures) table {
 			normal = fixed(e.Normal[0], 5) + ", " + fixed(e.Normal[1], 5) + ", " + fixed(e.Normal[2], 5)
 		}
 		t.Groups = append(t.Groups, one(e.Name, f.fine(e.At[0]), f.fine(e.At[1]), f.fine(e.At[2]), normal, f.fine(e.RMS), fmt.Sprint(e.Points)))
+	}
+	return t
+}
+
+// wheels lists where the wheels would touch the plane that they stand on.
+func wheels(d *Datum, f figures) table {
+	t := table{Caption: "Wheels that hold Z: the lowest points of their treads' largest circles; where tyres are pressed flat does not count", Columns: []column{{Name: "Wheel", Share: 2},
+		{Name: f.in("X"), Share: 2, Number: true}, {Name: f.in("Y"), Share: 2, Number: true}, {Name: f.in("Off the plane"), Share: 2, Number: true}, {Name: f.in("Uncertainty"), Share: 2, Number: true}, {Name: f.in("Radius"), Share: 2, Number: true}, {Name: f.in("rms"), Share: 2, Number: true}, {Name: "Points", Share: 2, Number: true}}}
+	for i, w := range d.Wheels {
+		t.Groups = append(t.Groups, one(fmt.Sprint(i+1), f.at(w.At[0]), f.at(w.At[1]), f.signed(w.Off), f.fine(w.Sigma), f.at(w.Radius), f.fine(w.RMS), fmt.Sprint(w.Points)))
 	}
 	return t
 }

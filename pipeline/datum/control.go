@@ -2,7 +2,7 @@
 //
 // Planes sets them up on two planes, or a plane and a line, and an origin.
 // Mirrors finds the upright plane that the object is its own mirror image in,
-// which with a floor and an origin makes three such elements too. Control matches reference spheres to points with known coordinates, without
+// which with a floor or the plane that wheels stand on (Wheels) and an origin makes three such elements too. Control matches reference spheres to points with known coordinates, without
 // labels, by the distances between them, and fits the rigid motion from the
 // network's frame to the datum's by least squares. The largest subset that fits
 // decides; a point that does not fit is named, a second fit that is as good is
@@ -45,6 +45,7 @@ type Result struct {
 	RMS            float64   // of the residual distances of the points used
 	Points         []Point   // control: in the order of the job sheet
 	Elements       []Element // planes and mirror: what holds the frame, in the network's frame
+	Wheels         []Wheel   // that hold the primary plane, in the network's frame
 	Findings       []job.Finding
 }
 

@@ -8,7 +8,7 @@ import (
 
 func (d *decoder) datum(into **Datum) func(*yaml.Node, string) {
 	return func(n *yaml.Node, key string) {
-		t := &Datum{}
+		t := &Datum{Up: UpFloor}
 		before := len(d.problems)
 		d.mapping(n, key,
 			field{"method", true, choice(d, &t.Method, Control, Planes, Mirror)},
@@ -17,6 +17,8 @@ func (d *decoder) datum(into **Datum) func(*yaml.Node, string) {
 			field{"secondary", false, d.pick(&t.Secondary, Plane, "")},
 			field{"origin", false, d.pick(&t.Origin, Hole, "")},
 			field{"floor", false, d.pick(&t.Floor, Plane, "Z")},
+			field{"up", false, choice(d, &t.Up, UpFloor, UpWheels)},
+			field{"wheels", false, d.wheels(&t.Wheels)},
 			field{"toward", false, d.optionalPoint(&t.Toward)},
 		)
 		*into = t
@@ -33,6 +35,34 @@ func (d *decoder) datum(into **Datum) func(*yaml.Node, string) {
 				d.bad(n, key+".origin", "add origin: {seed: [1 m, 0 m, 0.5 m], radius: 60 mm, expect: hole}", "nothing says where X is zero")
 			}
 		}
+		d.standing(n, key, t)
+	}
+}
+
+// standing checks that wheels are named where they hold Z, and only there.
+func (d *decoder) standing(n *yaml.Node, key string, t *Datum) {
+	const want = "name three wheels or more: wheels: [{seed: [1 m, 0.8 m, 0.4 m], radius: 500 mm}, ...], each seed near a hub, each radius a little beyond the tread"
+	switch {
+	case t.Up == UpWheels && t.Method != Mirror:
+		d.bad(n, key+".up", "leave it out, or use method: mirror", "the wheels hold Z for the method mirror alone")
+	case t.Up == UpWheels && len(t.Wheels) < 3:
+		d.bad(n, key+".wheels", want, "%d wheels cannot hold a plane", len(t.Wheels))
+	case t.Up != UpWheels && len(t.Wheels) > 0:
+		d.bad(n, key+".up", "add up: wheels, or leave the wheels out", "wheels are named, but Z comes from the floor")
+	}
+}
+
+// wheels decodes where wheels are.
+func (d *decoder) wheels(into *[]Wheel) func(*yaml.Node, string) {
+	return func(n *yaml.Node, key string) {
+		d.list(n, key, func(n *yaml.Node, key string) {
+			var w Wheel
+			d.mapping(n, key,
+				field{"seed", true, point(d, &w.Seed)},
+				field{"radius", true, lengthIn(d, &w.Radius, radius)},
+			)
+			*into = append(*into, w)
+		})
 	}
 }
 

@@ -394,7 +394,21 @@ func TestDatumMethods(t *testing.T) {
 	if err != nil || s.Datum.Toward.X != 5000 || s.Datum.Origin.Expect != Plane {
 		t.Errorf("got %+v, %v", s, err)
 	}
+	const wheel = "{seed: [0 m, 1 m, 0.4 m], radius: 500 mm}"
+	const mirrored = "datum:\n  method: mirror\n  origin: {seed: [0 m, 0 m, 0 m], radius: 100 mm}\n"
+	if s.Datum.Up != UpFloor {
+		t.Errorf("Z from %q, want the floor", s.Datum.Up)
+	}
+	s, err = parse(mirrored + "  up: wheels\n  wheels: [" + wheel + ", " + wheel + ", " + wheel + "]\n")
+	if err != nil || s.Datum.Up != UpWheels || len(s.Datum.Wheels) != 3 || s.Datum.Wheels[1].Seed.Y != 1000 || s.Datum.Wheels[2].Radius != 500 {
+		t.Errorf("got %+v, %v", s, err)
+	}
 	for name, text := range map[string]string{
+		"two wheels":    mirrored + "  up: wheels\n  wheels: [" + wheel + ", " + wheel + "]\n",
+		"no wheels":     mirrored + "  up: wheels\n",
+		"wheels, floor": mirrored + "  wheels: [" + wheel + ", " + wheel + ", " + wheel + "]\n",
+		"up, planes":    "datum:\n  method: planes\n  up: wheels\n  primary: {seed: [0 m, 0 m, 0 m], radius: 1 m}\n  secondary: {seed: [0 m, 0 m, 0 m], radius: 1 m}\n  origin: {seed: [0 m, 0 m, 0 m], radius: 1 m}\n  wheels: [" + wheel + ", " + wheel + ", " + wheel + "]\n",
+		"up to what":    mirrored + "  up: sky\n",
 		"no origin":     "datum: {method: mirror}\n",
 		"no secondary":  "datum:\n  method: planes\n  primary: {seed: [0 m, 0 m, 0 m], radius: 1 m}\n  origin: {seed: [0 m, 0 m, 0 m], radius: 1 m}\n",
 		"one axis":      "datum:\n  method: planes\n  primary: {seed: [0 m, 0 m, 0 m], radius: 1 m}\n  secondary: {seed: [0 m, 0 m, 0 m], radius: 1 m, axis: -Z}\n  origin: {seed: [0 m, 0 m, 0 m], radius: 1 m}\n",

@@ -122,7 +122,7 @@ type Method string
 const (
 	Control Method = "control" // known coordinates of reference spheres
 	Planes  Method = "planes"  // 3-2-1
-	Mirror  Method = "mirror"  // floor, mirror plane and an origin point
+	Mirror  Method = "mirror"  // floor or wheels, mirror plane and an origin point
 )
 
 // Datum says how the object's own axes are found.
@@ -133,6 +133,23 @@ type Datum struct {
 	// and a Floor where the sheet says which.
 	Primary, Secondary, Origin, Floor *Pick
 	Toward                            *geom.Vec // mirror: a place that X points towards from the middle
+	Up                                Up        // mirror: what Z is square on
+	Wheels                            []Wheel   // where Up is UpWheels
+}
+
+// Up names what holds Z.
+type Up string
+
+// What Z may be square on.
+const (
+	UpFloor  Up = "floor"
+	UpWheels Up = "wheels" // the plane that the wheels stand on
+)
+
+// Wheel is where a wheel is, in the network's frame.
+type Wheel struct {
+	Seed   geom.Vec
+	Radius float64 // that holds its tread
 }
 
 // Pick is an element of the object, found around a seed. Seeds are in the

@@ -15,10 +15,11 @@ import (
 type Apart struct {
 	Title   string
 	Places  []Distance
-	Limit   float64  // where the colour scale ends, in Unit
-	Unit    string   // of the values
-	Shift   geom.Vec // of the second scan that is suggested, in Unit; zero for none
-	Because string   // a line below the title
+	Limit   float64   // where the colour scale ends, in Unit
+	Unit    string    // of the values
+	Shift   geom.Vec  // of the second scan that is suggested, in Unit; zero for none
+	Because string    // a line below the title
+	Outline *geom.Box // of the object, mm; nil for none
 }
 
 // Distance is how far apart two surfaces are at a place.
@@ -59,10 +60,17 @@ func (a *Apart) panel(n *pen, side Side, left, width float64) {
 	if box.IsEmpty() {
 		return
 	}
+	if a.Outline != nil {
+		box = box.Union(*a.Outline)
+	}
 	perMM := a.perMM(box, width)
 	at := func(v geom.Vec) point {
 		x, y := side.flat(v.Sub(box.Center()))
 		return point{left + planSide/2 + width/2 + perMM*x, apartFoot + (apartHeight-apartTop-apartFoot)/2 + perMM*y}
+	}
+	if a.Outline != nil {
+		lo, hi := at(a.Outline.Min), at(a.Outline.Max)
+		n.shape(pale, faint, 0.8, lo, point{hi.x, lo.y}, hi, point{lo.x, hi.y})
 	}
 	order := slices.Clone(a.Places)
 	slices.SortStableFunc(order, func(p, q Distance) int {
