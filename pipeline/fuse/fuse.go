@@ -25,6 +25,7 @@ import (
 	"math"
 
 	"trammel/pipeline/geom"
+	"trammel/pipeline/par"
 	"trammel/pipeline/scan"
 )
 
@@ -129,27 +130,50 @@ type source struct {
 	load        Load
 }
 
-// addAll fuses the views, the preferred ones first.
+// addAll fuses the views, the preferred ones first. While one is added the next is
+// loaded.
 func (t *tree) addAll(ctx context.Context, from source) error {
-	for _, preferred := range []bool{true, false} {
-		for i := range from.n {
-			if from.isPreferred(i) != preferred || !t.isReached(i) {
-				continue
-			}
-			v, err := from.load(ctx, i)
-			if err != nil {
-				return err
-			}
-			v.Prefer, t.view = preferred, i
-			if err := t.add(ctx, v); err != nil {
-				return err
-			}
-		}
-		if preferred {
+	order, preferred := t.order(from)
+	var now, next View
+	for k := -1; k < len(order); k++ {
+		if k == preferred {
 			t.part()
 		}
+		err := par.Each(ctx, 2, func(side int) (err error) {
+			switch {
+			case side == 0 && k >= 0:
+				now.Prefer, t.view = k < preferred, order[k]
+				err = t.add(ctx, now)
+			case side == 1 && k+1 < len(order):
+				next, err = from.load(ctx, order[k+1])
+			}
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		now, next = next, View{}
+	}
+	if preferred == len(order) {
+		t.part()
 	}
 	return t.feather(ctx)
+}
+
+// order returns the views that may have something to say, the preferred ones first, and
+// how many of them are preferred.
+func (t *tree) order(from source) (order []int, preferred int) {
+	for _, wanted := range []bool{true, false} {
+		for i := range from.n {
+			if from.isPreferred(i) == wanted && t.isReached(i) {
+				order = append(order, i)
+			}
+		}
+		if wanted {
+			preferred = len(order)
+		}
+	}
+	return order, preferred
 }
 
 // isReached reports whether a view may have something to say of what is held.

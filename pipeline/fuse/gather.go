@@ -3,7 +3,8 @@ package fuse
 // sums is what one view says about a block: about its places, and the weighted sum of
 // the normals of the samples that reach into it.
 type sums struct {
-	at                 [blockSize]struct{ distance, weight, cover float32 }
+	distance, mass     [blockSize]float32 // of places: weighted, and the weight
+	cover              [blockSize]float32
 	nx, ny, nz, weight float32
 	unit, limit        float32 // of the distances that the block keeps, and how far they go, cells
 }
@@ -53,58 +54,6 @@ func (g *grid) gather(id int32, sets []*sorted, preferred bool, a *sums) {
 	g.merge(id, preferred, a)
 }
 
-// splat adds one sample to the places of a block, seen from whose corner it lies at x,
-// y, z. More than a cell behind the surface a sample weighs less, so that the far side
-// of a thin plate prevails there; nearer, where the zero lies, a weight that depends on
-// the noisy distance would pull the surface outwards by a share of the variance.
-func (a *sums) splat(p *sample, x, y, z float32) {
-	reach := max(p.reach, a.limit)
-	x0, x1 := span(x, reach)
-	y0, y1 := span(y, reach)
-	z0, z1 := span(z, reach)
-	nx, r2 := p.nx, p.reach*p.reach
-	inv := 1 / r2
-	limit, unit := a.limit, a.unit
-	slack := a.limit + reach*max(nx, -nx) // a row further from the plane has no place in the band
-	along := 1 / max(1-nx*nx, 1e-6)       // gives the distance of a row from the axis
-	for k := z0; k <= z1; k++ {
-		dz := float32(k) - z
-		for j := y0; j <= y1; j++ {
-			dy := float32(j) - y
-			across := p.ny*dy + p.nz*dz
-			square := dy*dy + dz*dz
-			if across > slack || across < -slack || square-across*across*along >= r2 {
-				continue
-			}
-			row := (k*side + j) * side
-			for i := x0; i <= x1; i++ {
-				dx := float32(i) - x
-				d := nx*dx + across
-				side2 := dx*dx + square - d*d
-				if side2 >= r2 || d > limit || d < -limit {
-					continue
-				}
-				q := 1 - side2*inv
-				q *= q
-				at := &a.at[(row+i)&(blockSize-1)]
-				at.cover += q * p.cover
-				w := q * p.weight
-				if d < -unit {
-					w *= 1 + (d+unit)/(2*(limit-unit))
-				}
-				at.distance += w * d
-				at.weight += w
-			}
-		}
-	}
-}
-
-// span returns the places of a block within reach of x.
-func span(x, reach float32) (lo, hi int) {
-	const far = 64 // conversion cuts towards zero; x and reach are smaller
-	return max(0, far-int(far-(x-reach))), min(side-1, int(far+x+reach)-far)
-}
-
 // merge takes the sums of a view into the mean of a block.
 func (g *grid) merge(id int32, preferred bool, a *sums) {
 	b, prefer := g.blocks[id], g.prefer[id]
@@ -113,13 +62,12 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 		g.prefer[id] = prefer
 	}
 	var with, seam agreement
-	for i := range a.at {
-		s := &a.at[i]
-		if !(s.weight > 0) {
+	for i, w := range &a.mass {
+		if !(w > 0) {
 			continue
 		}
-		d, w := s.distance/s.weight/a.unit, s.weight
-		q := uint8(min(s.cover, 1)*complete + 0.5)
+		d := a.distance[i] / w / a.unit
+		q := uint8(min(a.cover[i], 1)*complete + 0.5)
 		before := unpackWeight(b.weight[i])
 		m := float32(b.mean[i]) * (1.0 / meanScale)
 		if min(b.cover[i], q) >= enough {
