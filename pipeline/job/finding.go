@@ -50,6 +50,7 @@ const (
 	Stickers         Code = "stickers"          // targets or tape were found on the skin
 	MountMissing     Code = "mount-missing"     // nothing of the expected kind was found at a mount
 	MountUncertain   Code = "mount-uncertain"   // a mount was found, but its uncertainty is too large
+	MountPosition    Code = "mount-position"    // a mount was found outside its tolerance zone, beyond its uncertainty
 )
 
 // Finding is something that a person should know about a job: what it is, what

@@ -52,7 +52,7 @@ func doubts(m job.Mount, r Result) []job.Finding {
 	if r.Apart > 0 {
 		warn("The rim and the wall of %s disagree by %.3f mm, more than their uncertainties allow; that is counted in its uncertainty. To do: look for a burr, a bush or a step in the hole, and scan it again from straight above.", m.Name, r.Apart)
 	}
-	out = append(out, undecided(r)...)
+	out = append(out, judged(r)...)
 	size, sigma, what := r.Diameter, r.SigmaDia, "diameter"
 	if m.Expect == job.Slot {
 		size, sigma, what = r.Sizes[len(r.Sizes)-2].Value, r.Sizes[len(r.Sizes)-2].Sigma, "width"
@@ -68,15 +68,22 @@ func doubts(m job.Mount, r Result) []job.Finding {
 	return out
 }
 
-// undecided says that a position can be neither passed nor failed.
-func undecided(r Result) []job.Finding {
+// judged says that a position fails its zone, or can be neither passed nor failed.
+func judged(r Result) []job.Finding {
 	p := r.Position
-	if p.Decision != Undecided {
-		return nil
+	switch p.Decision {
+	case Undecided:
+		return []job.Finding{{Code: job.MountUncertain, Severity: job.Warn, Subject: r.Name,
+			Text: fmt.Sprintf("The position of %s, %.3f mm, and its expanded uncertainty of %.3f mm lie neither within nor outside its zone of %g mm, so that it can be neither passed nor failed. To do: scan it from closer by; where its diameter is sure, tie the scan better.",
+				r.Name, p.Deviation, Coverage*p.Sigma, p.Zone)}}
+	case Fail:
+		d := r.Deviation
+		return []job.Finding{{Code: job.MountPosition, Severity: job.Warn, Subject: r.Name,
+			Text: fmt.Sprintf("%s fails its position: %.3f mm (twice the distance from its nominal axis), with an expanded uncertainty of %.3f mm, in a zone of %g mm; it lies (%+.2f, %+.2f, %+.2f) mm off its nominal place. To do: see whether at: in the job sheet is what the drawing says; if so, rework it, or design what bolts on to the measured place.",
+				r.Name, p.Deviation, Coverage*p.Sigma, p.Zone, d.X, d.Y, d.Z)}}
+	case Pass:
 	}
-	return []job.Finding{{Code: job.MountUncertain, Severity: job.Warn, Subject: r.Name,
-		Text: fmt.Sprintf("The position of %s, %.3f mm, and its expanded uncertainty of %.3f mm lie neither within nor outside its zone of %g mm, so that it can be neither passed nor failed. To do: scan it from closer by; where its diameter is sure, tie the scan better.",
-			r.Name, p.Deviation, Coverage*p.Sigma, p.Zone)}}
+	return nil
 }
 
 func coordinates(p geom.Vec) string { return fmt.Sprintf("(%.1f, %.1f, %.1f)", p.X, p.Y, p.Z) }

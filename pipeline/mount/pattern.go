@@ -48,7 +48,7 @@ func pattern(m job.Mount, seen []Seen) []Result {
 			continue
 		}
 		whole := fitted(m, holes)
-		whole.Findings = undecided(whole)
+		whole.Findings = judged(whole)
 		return append([]Result{whole}, holes...)
 	}
 	return []Result{missing(m, why)}

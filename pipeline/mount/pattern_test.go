@@ -3,6 +3,7 @@ package mount
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -90,6 +91,12 @@ func TestRectangleAndList(t *testing.T) {
 	for i, want := range []Decision{Pass, Pass, Fail, Pass} {
 		if got := rs[i+1].Position; got.Decision != want {
 			t.Errorf("hole %d: %+v, want %s", i+1, got, want)
+		}
+		failed := slices.ContainsFunc(rs[i+1].Findings, func(f job.Finding) bool {
+			return f.Code == job.MountPosition && f.Severity == job.Warn && f.Subject == rs[i+1].Name && strings.Contains(f.Text, "fails its position") && strings.Contains(f.Text, "in a zone of 0.6 mm")
+		})
+		if failed != (want == Fail) {
+			t.Errorf("hole %d: %+v", i+1, rs[i+1].Findings)
 		}
 	}
 }
