@@ -18,7 +18,7 @@ import (
 	"trammel/pipeline/stage"
 )
 
-const measureVersion = 9
+const measureVersion = 10
 
 // allPlaced lists every scan that has a place.
 func (b *Built) allPlaced() []placed { return append(b.placedStations(), b.placedTracked()...) }

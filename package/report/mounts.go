@@ -25,13 +25,14 @@ type Mount struct {
 	Deviation     Vec3        `json:"deviation"` // center minus the sheet's nominal place, or a hole's in the fitted pattern
 	Points        int         `json:"points"`
 	Arc           float64     `json:"arc"`
-	Instrument    string      `json:"instrument"`
-	RMS           float64     `json:"rms"`                  // form error: of the points of a wall, or of a pattern's holes; 0 for a rim alone
-	Covariance    [9]float64  `json:"covariance"`           // of center, row-major, in the job's units squared
-	Sizes         []Size      `json:"sizes,omitempty"`      // others than the diameter
-	Along         *Vec3       `json:"along,omitempty"`      // direction of a slot's length
-	SigmaAlong    float64     `json:"sigma_along,omitzero"` // of it
-	Position      *Position   `json:"position,omitempty"`   // where the sheet gives a tolerance
+	Instrument    string      `json:"instrument"`            // the surest of those that saw it
+	Instruments   []string    `json:"instruments,omitempty"` // that the centre and the diameter rest on, where they are several
+	RMS           float64     `json:"rms"`                   // form error: of the points of a wall, or of a pattern's holes; 0 for a rim alone
+	Covariance    [9]float64  `json:"covariance"`            // of center, row-major, in the job's units squared
+	Sizes         []Size      `json:"sizes,omitempty"`       // others than the diameter
+	Along         *Vec3       `json:"along,omitempty"`       // direction of a slot's length
+	SigmaAlong    float64     `json:"sigma_along,omitzero"`  // of it
+	Position      *Position   `json:"position,omitempty"`    // where the sheet gives a tolerance
 	Threads       []Thread    `json:"suggested_threads,omitempty"`
 	Others        []Other     `json:"others,omitempty"` // holes that may be meant as well
 	Patch         string      `json:"patch,omitempty"`  // file of the raw surface around it, in the package
@@ -89,6 +90,9 @@ func mountOf(m mount.Result, s scale, u length.Unit) Mount {
 		SigmaDiameter: s.length(m.SigmaDia), Deviation: s.vec(m.Deviation), Points: m.Points, Arc: tidy(m.ArcDeg), Instrument: m.Instrument, RMS: s.length(m.RMS)}
 	for k := range out.Covariance {
 		out.Covariance[k] = tidy(m.Cov[k] * float64(s) * float64(s))
+	}
+	for _, x := range m.Shares {
+		out.Instruments = append(out.Instruments, x.Instrument)
 	}
 	for _, z := range m.Sizes {
 		size := Size{Name: z.Name, Value: s.length(z.Value), Sigma: s.length(z.Sigma), Unit: string(u)}
@@ -148,11 +152,19 @@ func mountsSection(r *Report, p *Pictures, f figures) section {
 	return s
 }
 
+// seenBy names the instruments that a mount rests on.
+func (m *Mount) seenBy() string {
+	if len(m.Instruments) == 0 {
+		return m.Instrument
+	}
+	return strings.Join(m.Instruments, " and ")
+}
+
 func mountGroup(m Mount, f figures) group {
 	if !m.Found {
 		return group{Name: m.Name + "\n" + string(m.Kind), Mark: job.Hold, Rows: [][]string{{"", "not found", "", "", ""}}}
 	}
-	about := []string{m.Name, string(m.Kind) + " seen by " + m.Instrument + ", " + plural(m.Points, "point", "points")}
+	about := []string{m.Name, string(m.Kind) + " seen by " + m.seenBy() + ", " + plural(m.Points, "point", "points")}
 	if m.Arc > 0 {
 		about = append(about, fixed(m.Arc, 0)+"° of its rim seen")
 	}

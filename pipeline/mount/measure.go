@@ -1,8 +1,9 @@
 // Package mount measures the places where parts will be bolted on: holes (through,
 // blind, chamfered, countersunk, threaded), slots, studs, bosses, flat pads and
-// patterns of holes, on the registered raw points of one instrument at a time, never
-// on the fused mesh, whose cells round every rim. It also says what lies between
-// mounts, judges their positions, and cuts out the raw surface around them.
+// patterns of holes, on the registered raw points of each instrument, never on the fused
+// mesh, whose cells round every rim; what several say is combined (combine.go). It also
+// says what lies between mounts, judges their positions, and cuts out the raw surface
+// around them.
 //
 // A hole or slot is an empty place in a face. Its outline follows from the
 // likelihood of emptiness among points of known density or in rows (edge.go), and
@@ -19,8 +20,10 @@
 package mount
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
@@ -41,7 +44,7 @@ type Result struct {
 	Name       string
 	Kind       job.Feature
 	Found      bool
-	Instrument string
+	Instrument string   // the surest of those that saw it
 	Center     geom.Vec // on its face
 	Axis       geom.Vec // unit, normal of the face, the largest component positive
 	AxisCov    geom.Mat // of Axis, from the fit alone
@@ -60,7 +63,10 @@ type Result struct {
 	Deviation  geom.Vec // Center minus the place where the sheet expects it
 	Position   Position // against the sheet's nominal place
 	Apart      float64  // how far rim and wall disagree, where that is more than they may
+	Shares     []Share  // of several instruments in Center and Diameter; none where it is Instrument's alone
 	Findings   []job.Finding
+
+	odd []job.Finding // of instruments that were left out
 }
 
 // Size is a length or an angle of a mount besides its diameter.
@@ -77,30 +83,42 @@ type Other struct {
 	Diameter float64 // about
 }
 
-// Measure looks for a mount in what each instrument saw and returns the result
-// with the smallest uncertainty. A pattern needs MeasureAll.
+// Measure looks for a mount in what each instrument saw and returns what they say
+// together, or the surest of them where that is hardly better. A pattern needs MeasureAll.
 func Measure(m job.Mount, seen []Seen) Result {
-	best, why := surest(m, seen)
+	found, why := inAll(m, seen)
 	if why != "" {
 		return missing(m, why+instead(m, seen))
 	}
-	best.Findings = doubts(m, best)
-	return best
+	out := combine(m, found, seen)
+	out.Findings = append(doubts(m, out), out.odd...)
+	return out
 }
 
 func surest(m job.Mount, seen []Seen) (best Result, why string) {
+	found, why := inAll(m, seen)
+	if why != "" {
+		return best, why
+	}
+	return found[0], ""
+}
+
+// inAll measures a mount with each instrument that has it, the surest first.
+func inAll(m job.Mount, seen []Seen) (found []Result, why string) {
 	why = "no instrument has points there"
 	for _, s := range seen {
 		r, reason := measureIn(m, s)
-		switch {
-		case reason != "" && best.Found:
-		case reason != "":
+		if reason != "" {
 			why = reason
-		case !best.Found || r.doubt() < best.doubt():
-			best, why = r, ""
+			continue
 		}
+		found = append(found, r)
 	}
-	return best, why
+	if len(found) == 0 {
+		return nil, why
+	}
+	slices.SortStableFunc(found, func(a, b Result) int { return cmp.Compare(a.doubt(), b.doubt()) })
+	return found, ""
 }
 
 // doubt orders results: the standard uncertainty of the place and the diameter

@@ -68,6 +68,14 @@ func axisDoubt(a, b *Result, cross geom.Vec, turn geom.Mat) float64 {
 // sharedDoubt returns what frames add to the difference of two places, and the
 // covariance of the turn between the two instruments' frames, in square radians.
 func sharedDoubt(a, b *Result, seen []Seen) (cov, turn geom.Mat) {
+	if len(a.Shares) > 0 || len(b.Shares) > 0 {
+		return jointDoubt(a, b, seen)
+	}
+	return singleDoubt(a, b, seen)
+}
+
+// singleDoubt is that of two mounts that rest on one instrument each, by their Instrument.
+func singleDoubt(a, b *Result, seen []Seen) (cov, turn geom.Mat) {
 	sa, sb := seenBy(a.Instrument, seen), seenBy(b.Instrument, seen)
 	if sa == nil || sb == nil {
 		return geom.Mat{}, geom.Mat{}
@@ -75,7 +83,7 @@ func sharedDoubt(a, b *Result, seen []Seen) (cov, turn geom.Mat) {
 	if sa == sb && sa.Rigid {
 		return difference(sa.FrameCov, a.Center, b.Center), geom.Mat{}
 	}
-	own := func(s *Seen, p geom.Vec) geom.Mat { return at(s.FrameCov, p).Add(at(s.DatumCov, p).Scale(-1)) }
+	own := frameOf
 	cov = own(sa, a.Center).Add(own(sb, b.Center)).Add(difference(sa.DatumCov, a.Center, b.Center))
 	turn = turning(func(p geom.Vec) geom.Mat { return own(sa, p) }, a.Center).Add(turning(func(p geom.Vec) geom.Mat { return own(sb, p) }, b.Center))
 	return cov, turn
