@@ -239,6 +239,9 @@ func (r *run) reduce(ctx context.Context, b *Built) error {
 		d := l.Facts.Deviation
 		b.Levels = append(b.Levels, Level{Surface: l.Value, DeviationMax: d.Max(), DeviationRMS: d.RMS(), DeviationAt: d.MaxAt()})
 	}
+	if err := r.markClosed(ctx, b, key); err != nil {
+		return err
+	}
 	if err := r.meetRaw(ctx, b, key); err != nil {
 		return err
 	}

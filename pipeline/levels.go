@@ -18,6 +18,7 @@ type Level struct {
 	Surface                    *scan.Mesh
 	DeviationMax, DeviationRMS float64 // two-sided, fused ↔ this mesh, mm
 	DeviationAt                geom.Vec
+	Closed                     []int32 // see Built.Closed
 }
 
 // kept is a reduced mesh as the store keeps it.

@@ -159,6 +159,7 @@ type Built struct {
 	Mesh      MeshFacts
 	Surface   *scan.Mesh // the reduced mesh; its deviation is in Departure
 	Levels    []Level    // coarser meshes, as many as the sheet asks for
+	Closed    []int32    // triangles of Surface that close a hole, ascending: surface that nobody saw
 	Departure []float32  // signed distance of each vertex of Surface from the fused mesh, mm
 	FromRaw   []float32  // mean signed distance of the scans' points from Surface around each of its vertices, mm; NaN without any
 	Mounts    []mount.Result

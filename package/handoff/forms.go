@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"slices"
 
 	"trammel/package/report"
 	"trammel/pipeline"
@@ -12,6 +13,7 @@ import (
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
 	"trammel/pipeline/picture"
+	"trammel/pipeline/scan"
 )
 
 // form is one file of the mesh.
@@ -25,7 +27,7 @@ type form struct {
 func (r Request) forms() []form {
 	o := format.WriteOptions{Units: r.Sheet.Units, Comments: []string{"job " + r.Sheet.Job}}
 	list := []form{
-		{"object.ply", func(w io.Writer, b *pipeline.Built) error { return format.WritePLYMesh(w, b.Surface, o) }},
+		{"object.ply", func(w io.Writer, b *pipeline.Built) error { return format.WritePLYMesh(w, b.Surface, with(o, b.Closed)) }},
 		{"object.stl", func(w io.Writer, b *pipeline.Built) error { return format.WriteSTL(w, b.Surface, o) }},
 	}
 	for i, n := range r.Sheet.Mesh.Levels {
@@ -33,7 +35,7 @@ func (r Request) forms() []form {
 			if i >= len(b.Levels) {
 				return fmt.Errorf("the mesh of %d triangles was not made", n)
 			}
-			return format.WritePLYMesh(w, b.Levels[i].Surface, o)
+			return format.WritePLYMesh(w, b.Levels[i].Surface, with(o, b.Levels[i].Closed))
 		}})
 	}
 	for _, f := range r.Sheet.Mesh.Formats {
@@ -45,6 +47,11 @@ func (r Request) forms() []form {
 		}
 	}
 	return list
+}
+
+func with(o format.WriteOptions, closed []int32) format.WriteOptions {
+	o.Closed = closed
+	return o
 }
 
 // writeGLB writes the mesh below a node that is named after its frame.
@@ -67,7 +74,35 @@ func (r Request) writeGLB(w io.Writer, b *pipeline.Built) error {
 		c := picture.Deviation(float64(d), limit)
 		m.RGB = append(m.RGB, c.R, c.G, c.B)
 	}
-	return glb.Write(w, glb.Scene{Generator: "Trammel", Name: r.Sheet.Job, Datum: frame, Meshes: []glb.Named{m}})
+	meshes := []glb.Named{m}
+	if len(b.Closed) > 0 {
+		meshes = splitClosed(m, b.Closed)
+	}
+	return glb.Write(w, glb.Scene{Generator: "Trammel", Name: r.Sheet.Job, Datum: frame, Meshes: meshes})
+}
+
+// splitClosed puts the triangles that close holes into a mesh of their own, in a colour of
+// their own.
+func splitClosed(m glb.Named, closed []int32) []glb.Named {
+	open, cover := *m.Mesh, scan.Mesh{Origin: m.Mesh.Origin}
+	open.Tri = nil
+	number := map[int32]int32{}
+	for t := range int32(m.Mesh.Triangles()) {
+		corners := m.Mesh.Tri[3*t : 3*t+3]
+		if _, isClosed := slices.BinarySearch(closed, t); !isClosed {
+			open.Tri = append(open.Tri, corners...)
+			continue
+		}
+		for _, v := range corners {
+			if _, known := number[v]; !known {
+				number[v] = int32(len(cover.X))
+				cover.X, cover.Y, cover.Z = append(cover.X, m.Mesh.X[v]), append(cover.Y, m.Mesh.Y[v]), append(cover.Z, m.Mesh.Z[v])
+			}
+			cover.Tri = append(cover.Tri, number[v])
+		}
+	}
+	m.Mesh = &open
+	return []glb.Named{m, {Name: "closed", Mesh: &cover, RGB: slices.Repeat(format.ClosedRGB[:], cover.Vertices())}}
 }
 
 // fourByFour writes the datum as matrices that any program takes: network → datum

@@ -7,6 +7,7 @@ import (
 
 	"trammel/pipeline"
 	"trammel/pipeline/format"
+	"trammel/pipeline/format/glb"
 	"trammel/pipeline/job"
 	"trammel/pipeline/scan"
 )
@@ -41,5 +42,20 @@ func TestColours(t *testing.T) {
 			}
 		}
 		seen[c] = out.Bytes()
+	}
+}
+
+// TestClosedIsAMeshOfItsOwn: nothing is lost, and closed triangles stand apart.
+func TestClosedIsAMeshOfItsOwn(t *testing.T) {
+	square := &scan.Mesh{X: []float32{0, 100, 100, 0}, Y: []float32{0, 0, 100, 100}, Z: make([]float32, 4), Tri: []int32{0, 1, 2, 0, 2, 3}}
+	got := splitClosed(glb.Named{Name: "reduced", Mesh: square}, []int32{1})
+	if len(got) != 2 || got[0].Mesh.Triangles() != 1 || got[1].Mesh.Triangles() != 1 || got[1].Mesh.Vertices() != 3 || len(got[1].RGB) != 9 {
+		t.Fatalf("split into %+v", got)
+	}
+	if area := got[0].Mesh.Area() + got[1].Mesh.Area(); math.Abs(area-square.Area()) > 1e-9 {
+		t.Errorf("area %v, before %v", area, square.Area())
+	}
+	if square.Triangles() != 2 {
+		t.Error("the mesh itself was changed")
 	}
 }

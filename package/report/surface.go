@@ -109,5 +109,5 @@ func closedText(m *Mesh, f figures) string {
 	for _, h := range m.Fusion.Closed {
 		sum += h.Area
 	}
-	return fmt.Sprintf("%s closed, as the job sheet asks: %s of surface there was seen by nobody.", plural(len(m.Fusion.Closed), "hole was", "holes were"), area(sum, f.unit))
+	return fmt.Sprintf("%s closed, as the job sheet asks: %s of surface there was seen by nobody. In object.ply its faces have the property closed and a colour of their own, in object.glb it is a mesh of its own.", plural(len(m.Fusion.Closed), "hole was", "holes were"), area(sum, f.unit))
 }

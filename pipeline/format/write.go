@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"trammel/pipeline/geom"
@@ -27,6 +28,7 @@ const stlReach = 1 << 20
 type WriteOptions struct {
 	Units    length.Unit // of the numbers in the file; Unknown means millimetres
 	Comments []string    // lines for the header, line ends are taken out
+	Closed   []int32     // triangles of a mesh that close a hole, ascending; PLY marks them
 }
 
 func (o WriteOptions) unit() length.Unit {
@@ -66,7 +68,9 @@ func WritePLYCloud(w io.Writer, c *scan.Cloud, o WriteOptions) error {
 }
 
 // WritePLYMesh writes the mesh as binary little-endian PLY with the comment
-// "units …". The same mesh and options give the same bytes.
+// "units …". Where there are closed triangles, each face has the property closed,
+// 1 for these, and a colour that shows them. The same mesh and options give the
+// same bytes.
 func WritePLYMesh(w io.Writer, m *scan.Mesh, o WriteOptions) error {
 	p := newPLYWriter(w, m.Bounds(), o)
 	p.begin()
@@ -74,6 +78,9 @@ func WritePLYMesh(w io.Writer, m *scan.Mesh, o WriteOptions) error {
 	p.coordinates()
 	p.element("face", m.Triangles())
 	p.head.WriteString("property list uchar int vertex_indices\n")
+	if len(o.Closed) > 0 {
+		p.head.WriteString("property uchar closed\nproperty uchar red\nproperty uchar green\nproperty uchar blue\n")
+	}
 	p.end()
 	for i := range m.Vertices() {
 		p.point(m.At(int32(i)))
@@ -84,10 +91,24 @@ func WritePLYMesh(w io.Writer, m *scan.Mesh, o WriteOptions) error {
 		for _, v := range m.Tri[3*t : 3*t+3] {
 			p.raw = binary.LittleEndian.AppendUint32(p.raw, uint32(v))
 		}
+		if len(o.Closed) > 0 {
+			if _, isClosed := slices.BinarySearch(o.Closed, int32(t)); isClosed {
+				p.raw = append(p.raw, 1, ClosedRGB[0], ClosedRGB[1], ClosedRGB[2])
+			} else {
+				p.raw = append(p.raw, 0, openRGB[0], openRGB[1], openRGB[2])
+			}
+		}
 		p.flushWhenFull()
 	}
 	return p.close()
 }
+
+// ClosedRGB is the colour of triangles that close a hole, and openRGB that of the others
+// beside them.
+var (
+	ClosedRGB = [3]uint8{0xcc, 0x33, 0x99}
+	openRGB   = [3]uint8{0xd2, 0xcb, 0xbe}
+)
 
 // plyWriter gathers header and records; the first error stays.
 type plyWriter struct {

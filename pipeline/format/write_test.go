@@ -3,6 +3,7 @@ package format
 import (
 	"bytes"
 	"math"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -64,6 +65,31 @@ func TestPLYMeshRoundTrip(t *testing.T) {
 			}
 		}
 	})
+}
+
+// TestPLYMarksClosed: the marked face has the property, and the mesh reads back as it was.
+func TestPLYMarksClosed(t *testing.T) {
+	m := &scan.Mesh{X: []float32{0, 1, 1, 0}, Y: []float32{0, 0, 1, 1}, Z: make([]float32, 4), Tri: []int32{0, 1, 2, 0, 2, 3}}
+	var out bytes.Buffer
+	if err := WritePLYMesh(&out, m, WriteOptions{Closed: []int32{1}}); err != nil {
+		t.Fatal(err)
+	}
+	_, body, _ := bytes.Cut(out.Bytes(), []byte("end_header\n"))
+	faces := body[4*12:]
+	const face = 1 + 3*4 + 4
+	for k, want := range []byte{0, 1} {
+		if got := faces[k*face+13]; got != want {
+			t.Errorf("face %d: closed is %d, want %d", k, got, want)
+		}
+	}
+	r, err := OpenAt(bytes.NewReader(out.Bytes()), int64(out.Len()), "marked.ply")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := r.Content(t.Context(), 1)
+	if err != nil || c.Mesh == nil || !slices.Equal(c.Mesh.Tri, m.Tri) {
+		t.Errorf("read back %+v, %v", c.Mesh, err)
+	}
 }
 
 func TestSTLRoundTrip(t *testing.T) {

@@ -1,0 +1,68 @@
+package pipeline
+
+import (
+	"context"
+	"math"
+
+	"trammel/pipeline/distance"
+	"trammel/pipeline/geom"
+	"trammel/pipeline/scan"
+	"trammel/pipeline/stage"
+)
+
+const closedVersion = 1
+
+// markClosed finds the triangles of the reduced mesh, and of the coarser ones, that stand
+// where holes were closed: surface that nobody saw.
+func (r *run) markClosed(ctx context.Context, b *Built, mesh stage.Key) error {
+	if b.Mesh.Fusion.ClosedTriangles == 0 {
+		return nil
+	}
+	meshes := []*scan.Mesh{b.Surface}
+	for _, l := range b.Levels {
+		meshes = append(meshes, l.Surface)
+	}
+	key, err := stage.KeyOf("closed", closedVersion, b.Job.Mesh.Levels, r.fusedKey, mesh)
+	if err != nil {
+		return err
+	}
+	marks, err := stage.Run(r.store, "closed", "job", key, stage.JSON[[][]int32](), func() ([][]int32, error) {
+		return closedIn(ctx, meshes, r.fused, b.Mesh.Fusion.ClosedTriangles)
+	})
+	if err != nil {
+		return err
+	}
+	b.Closed = marks[0]
+	for i := range b.Levels {
+		b.Levels[i].Closed = marks[1+i]
+	}
+	return nil
+}
+
+// closedIn returns for each mesh the triangles whose middle is nearest to one of the last
+// closed ones of the fused mesh.
+func closedIn(ctx context.Context, meshes []*scan.Mesh, fused *scan.Mesh, closed int) ([][]int32, error) {
+	index, err := distance.Build(ctx, fused)
+	if err != nil {
+		return nil, err
+	}
+	first := fused.Triangles() - closed
+	marks := make([][]int32, len(meshes))
+	for k, m := range meshes {
+		middles := make([]geom.Vec, m.Triangles())
+		for t := range middles {
+			p, q, s := m.Corners(t)
+			middles[t] = p.Add(q).Add(s).Scale(1.0 / 3)
+		}
+		hits, err := index.ClosestAll(ctx, middles, math.Inf(1))
+		if err != nil {
+			return nil, err
+		}
+		for t, h := range hits {
+			if h.Triangle >= first {
+				marks[k] = append(marks[k], int32(t))
+			}
+		}
+	}
+	return marks, nil
+}
