@@ -27,7 +27,9 @@ type form struct {
 func (r Request) forms() []form {
 	o := format.WriteOptions{Units: r.Sheet.Units, Comments: []string{"job " + r.Sheet.Job}}
 	list := []form{
-		{"object.ply", func(w io.Writer, b *pipeline.Built) error { return format.WritePLYMesh(w, b.Surface, with(o, b.Closed)) }},
+		{"object.ply", func(w io.Writer, b *pipeline.Built) error {
+			return format.WritePLYMesh(w, b.Surface, with(o, b.Closed))
+		}},
 		{"object.stl", func(w io.Writer, b *pipeline.Built) error { return format.WriteSTL(w, b.Surface, o) }},
 	}
 	for i, n := range r.Sheet.Mesh.Levels {
