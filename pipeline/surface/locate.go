@@ -19,6 +19,10 @@ type LocateOptions struct {
 	Grain       float64 // finest cell of the last refinement, mm; default from the spacing of the points
 	SourceSight Sight   // from where the source was seen, if from one place
 	TargetSight Sight   // the same of the target
+	// Guesses are placements that something else speaks for, such as poses that the files
+	// bring. One of them is taken where nothing speaks against it; otherwise it is one
+	// proposal among all others.
+	Guesses []geom.Pose
 }
 
 // Placement is one way in which the source fits the target.
@@ -58,10 +62,26 @@ func Locate(ctx context.Context, source, target *scan.Cloud, o LocateOptions) ([
 	if err != nil {
 		return nil, err
 	}
+	guessed := l.inward(o.Guesses)
+	if len(guessed) > 0 {
+		found, err := l.lead(ctx, guessed)
+		if err != nil || len(found) > 0 && found[0].Confident() {
+			return found, err
+		}
+	}
 	motions, err := l.propose(ctx)
 	if err != nil {
 		return nil, err
 	}
+	found, err := l.lead(ctx, append(guessed, motions...))
+	if err == nil && len(found) == 0 {
+		return nil, fmt.Errorf("none of %d proposed placements lets the surfaces meet: %w", len(motions), ErrNoOverlap)
+	}
+	return found, err
+}
+
+// lead follows proposals to where they lead, and judges the answer.
+func (l *locator) lead(ctx context.Context, motions []feature.Motion) ([]Placement, error) {
 	rough, err := l.screen(ctx, motions, screened)
 	if err != nil {
 		return nil, err
@@ -77,7 +97,7 @@ func Locate(ctx context.Context, source, target *scan.Cloud, o LocateOptions) ([
 		return nil, err
 	}
 	if len(found) == 0 {
-		return nil, fmt.Errorf("none of %d proposed placements lets the surfaces meet: %w", len(motions), ErrNoOverlap)
+		return nil, nil
 	}
 	found[0].Beside = l.fine.besidePlanes(found[0].SourceToTarget)
 	found[0].Doubts = l.judge(found)
@@ -152,8 +172,14 @@ func (l *locator) screen(ctx context.Context, motions []feature.Motion, most int
 // settle refines the placements with the coarse clouds and keeps the different ones.
 func (l *locator) settle(ctx context.Context, rough []Placement) ([]Placement, error) {
 	found := make([]Placement, len(rough))
+	if l.coarsely == nil {
+		var err error
+		if l.coarsely, err = l.prepare(ctx, l.source.coarseCloud, l.target.coarseCloud, l.cell); err != nil {
+			return nil, err
+		}
+	}
 	err := par.Each(ctx, len(rough), func(i int) error {
-		p, err := l.refine(ctx, l.source.coarseCloud, l.target.coarseCloud, rough[i].SourceToTarget, Options{Reach: 3 * l.cell, Grain: l.cell})
+		p, err := l.coarsely.refine(ctx, rough[i].SourceToTarget)
 		if err != nil || p.Pairs == 0 {
 			return err
 		}
@@ -213,16 +239,26 @@ func quarters(p feature.Points) []geom.Pose {
 func (l *locator) finish(ctx context.Context, rough []Placement) ([]Placement, error) {
 	rough = slices.DeleteFunc(rough, func(p Placement) bool { return p.score() < hopeless*rough[0].score() })
 	found := make([]Placement, len(rough))
-	err := par.Each(ctx, len(rough), func(i int) error {
+	middling, err := l.prepare(ctx, l.source.fineCloud, l.target.fineCloud, math.Max(l.grain, l.cell/2))
+	if err != nil {
+		return nil, err
+	}
+	err = par.Each(ctx, len(rough), func(i int) error {
 		var err error
-		found[i], err = l.finely(ctx, rough[i], math.Max(l.grain, l.cell/2))
+		found[i], err = l.finely(ctx, rough[i], middling)
 		return err
 	})
 	found = l.different(found, l.cell, finished)
 	if err != nil || len(found) == 0 {
 		return nil, err
 	}
-	if found[0], err = l.finely(ctx, found[0], l.grain); err != nil {
+	best := middling
+	if l.grain != best.source.o.Grain {
+		if best, err = l.prepare(ctx, l.source.fineCloud, l.target.fineCloud, l.grain); err != nil {
+			return nil, err
+		}
+	}
+	if found[0], err = l.finely(ctx, found[0], best); err != nil {
 		return nil, err
 	}
 	return l.different(found, l.cell, finished), nil
@@ -232,9 +268,9 @@ func (l *locator) finish(ctx context.Context, rough []Placement) ([]Placement, e
 // the best in the end nor nearly as good.
 const hopeless = 0.5
 
-// finely refines with cells of the grain and judges by all that is known.
-func (l *locator) finely(ctx context.Context, rough Placement, grain float64) (Placement, error) {
-	p, err := l.refine(ctx, l.source.fineCloud, l.target.fineCloud, rough.SourceToTarget, Options{Reach: 3 * grain, Grain: grain})
+// finely refines and judges by all that is known.
+func (l *locator) finely(ctx context.Context, rough Placement, clouds *preparedPair) (Placement, error) {
+	p, err := clouds.refine(ctx, rough.SourceToTarget)
 	if err != nil || p.Pairs == 0 {
 		return Placement{}, err
 	}
@@ -244,10 +280,22 @@ func (l *locator) finely(ctx context.Context, rough Placement, grain float64) (P
 	return p, nil
 }
 
+// preparedPair is both clouds, thinned once for any number of placements.
+type preparedPair struct{ source, target *Prepared }
+
+func (l *locator) prepare(ctx context.Context, source, target *scan.Cloud, grain float64) (*preparedPair, error) {
+	clouds, pair := [2]*scan.Cloud{source, target}, [2]*Prepared{}
+	err := par.Each(ctx, 2, func(k int) (err error) {
+		pair[k], err = Prepare(ctx, clouds[k], Options{Reach: 3 * grain, Grain: grain})
+		return err
+	})
+	return &preparedPair{pair[0], pair[1]}, err
+}
+
 // refine is Align, except that surfaces which do not meet are no error but a
 // placement without pairs, which gets no score.
-func (l *locator) refine(ctx context.Context, source, target *scan.Cloud, guess geom.Pose, o Options) (Placement, error) {
-	r, err := Align(ctx, source, target, guess, o)
+func (p *preparedPair) refine(ctx context.Context, guess geom.Pose) (Placement, error) {
+	r, err := p.source.AlignOn(ctx, p.target, guess)
 	if errors.Is(err, ErrNoOverlap) {
 		return Placement{Result: Result{SourceToTarget: guess}}, nil
 	}
@@ -280,6 +328,16 @@ func (l *locator) apart(a, b geom.Pose) float64 {
 		far = math.Max(far, a.Apply(p).Dist(b.Apply(p)))
 	}
 	return far
+}
+
+// inward turns poses between the clouds' frames into motions between the local ones.
+func (l *locator) inward(poses []geom.Pose) []feature.Motion {
+	var out []feature.Motion
+	for _, p := range poses {
+		p.T = p.T.Add(p.R.MulVec(l.source.center)).Sub(l.target.center)
+		out = append(out, feature.Motion{Pose: p})
+	}
+	return out
 }
 
 // outward turns a result between the local frames into one between the clouds'.

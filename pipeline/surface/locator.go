@@ -20,6 +20,7 @@ type locator struct {
 	grain          float64 // of the fine ones
 	noise          float64 // of a distance between the two fine clouds in place, one sigma
 	coarse, fine   comparison
+	coarsely       *preparedPair
 }
 
 // side is one of the two clouds.
