@@ -18,7 +18,7 @@ import (
 )
 
 const (
-	fuseVersion   = 12
+	fuseVersion   = 13
 	reduceVersion = 5
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,
@@ -76,6 +76,7 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 		b.Findings = append(b.Findings, job.Finding{Code: job.MeshDeviation, Severity: job.Note, Subject: "mesh",
 			Text: "Memory does not hold the smaller cells around mounts and where tracked scans are dense; the mesh has them only where the job sheet names them. To do: raise the memory setting, or take larger cells."})
 	}
+	b.Findings = append(b.Findings, b.ghosts(fused.Facts.Ghosts, list)...)
 	for _, d := range fused.Facts.Doubles {
 		b.Findings = append(b.Findings, b.doubleWall(d, list))
 	}
@@ -131,6 +132,7 @@ func (b *Built) fusionView(ctx context.Context, p placed) (fuse.View, error) {
 		return view, nil
 	}
 	points := pointsOf(content)
+	sight := seen(points, b.Files[p.file].Kind)
 	bare.drop(points)
 	c, view, err := b.thinned(ctx, points, p.file)
 	if errors.Is(err, normal.ErrFew) {
@@ -141,6 +143,7 @@ func (b *Built) fusionView(ctx context.Context, p placed) (fuse.View, error) {
 	}
 	noise = orElse(noise, usualStationNoise)
 	out := cloudView(c, view, p.toFrame, noise, b.Job.Mesh.Voxel)
+	out.Sight = sight
 	out.Finer = func(ctx context.Context, voxel float64, isNear func(p geom.Vec) bool) (fuse.View, error) {
 		return finerView(ctx, points, view, p.toFrame, noise, voxel, isNear)
 	}

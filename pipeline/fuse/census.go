@@ -13,6 +13,7 @@ import (
 type census struct {
 	merged, behind []list // of each level
 	seam           []agreement
+	doubts         []doubt
 	blocks         int
 }
 
@@ -59,10 +60,15 @@ func (t *tree) sumUp(c *census) {
 	if s := &t.stats.Seam; s.Area > 0 {
 		s.Mean, s.RMS = sum/s.Area, math.Sqrt(squares/s.Area)
 	}
+	t.stats.Doubles = largest(all)
+}
+
+// largest returns the largest ones, in falling order.
+func largest(all []Double) []Double {
 	slices.SortFunc(all, func(a, b Double) int {
 		return cmp.Or(cmp.Compare(b.Area, a.Area), cmp.Compare(a.Center.X, b.Center.X), cmp.Compare(a.Center.Y, b.Center.Y))
 	})
-	t.stats.Doubles = all[:min(len(all), mostDoubles)]
+	return all[:min(len(all), mostDoubles)]
 }
 
 // connect joins what was found in blocks that touch.

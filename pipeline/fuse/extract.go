@@ -32,6 +32,13 @@ func (t *tree) extract(ctx context.Context, c *census, s layers, first int64) (*
 		return at
 	}
 	own, known := order[from(s.from):from(s.to)], order[from(s.from-1):from(s.to+1)]
+	if err := t.ask(ctx, own, c); err != nil {
+		return nil, err
+	}
+	if s == everything() && t.areLooks() {
+		t.decide(c)
+	}
+	t.carve()
 	for _, f := range own {
 		c.take(t.levels[f.level], f.id)
 	}

@@ -38,6 +38,10 @@ type View struct {
 	Count    []float32   // a point: how many measured ones it is the mean of, for Stats; nil for one
 	Prefer   bool        // where it saw the surface, views that are not preferred give way
 
+	// Sight returns what the scanner saw of every direction, for a set-up; nil for others.
+	// Surface of one view that others looked through is left out.
+	Sight func(ctx context.Context) (*Sight, error)
+
 	// Finer returns the same scan for cells of a size, at least where isNear says, in the
 	// frame of the result. Where it is nil the view serves cells of every size.
 	Finer func(ctx context.Context, voxel float64, isNear func(p geom.Vec) bool) (View, error)
@@ -74,6 +78,7 @@ type Stats struct {
 
 	Pieces  []Piece  // of the crumbs, the largest ones first
 	Doubles []Double // places where one surface is there twice, the largest first
+	Ghosts  []Ghost  // surface that was left out since others looked through it, the largest first
 	Seam    Seam     // between preferred views and others
 	Closed  []Hole   // what was closed: surface that nobody saw
 

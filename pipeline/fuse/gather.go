@@ -62,6 +62,7 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 		g.prefer[id] = prefer
 	}
 	var with, seam agreement
+	seen := 0
 	for i, w := range &a.mass {
 		if !(w > 0) {
 			continue
@@ -70,6 +71,9 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 		q := uint8(min(a.cover[i], 1)*complete + 0.5)
 		before := unpackWeight(b.weight[i])
 		m := float32(b.mean[i]) * (1.0 / meanScale)
+		if q >= enough {
+			seen++
+		}
 		if min(b.cover[i], q) >= enough {
 			if known, weight := g.before(id, i, m, before); weight > 0 {
 				with.see((d-known)*a.unit, w, weight)
@@ -89,10 +93,8 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 			b.mean[i], b.weight[i] = packMean(m), packWeight(sum)
 		}
 	}
-	if a.unit != 1 {
-		seam.scale(1 / float64(a.unit))
-	}
-	g.walls[id].seam.add(&seam)
+	seam.scale(1 / float64(a.unit))
+	g.walls[id].take(seen, int32(g.tree.view), &seam)
 	g.judge(id, a, &with)
 }
 

@@ -27,11 +27,11 @@ func nothing() layers                     { return layers{math.MaxInt32, math.Mi
 // last layer before and the first one after are counted, and that looks at one more. A
 // feather looks for the ends of the preferred views as far as it is wide.
 func (t *tree) halo() int32 {
-	const least = 2
-	if !(t.o.Feather > 0) {
-		return least
+	n := int32(2)
+	if t.o.Feather > 0 {
+		n += 2 + int32(math.Ceil((t.o.Feather+goesOn*t.o.Voxel)/(side*t.o.Voxel)))
 	}
-	return least + 2 + int32(math.Ceil((t.o.Feather+goesOn*t.o.Voxel)/(side*t.o.Voxel)))
+	return n
 }
 
 // counts holds the number of blocks in each layer.
@@ -58,14 +58,29 @@ func (c counts) next(from, end, halo int32, most int64) layers {
 func (t *tree) only(s layers) *tree {
 	u := newTree(t.o)
 	u.origin, u.placed, u.plan, u.reach = t.origin, true, t.plan, t.reach
+	u.whole, u.lookers, u.gone = t, t.lookers, t.gone
 	u.isCounted = true
 	u.window = s.grow(t.halo())
 	u.grow()
 	return u
 }
 
-// tiled fuses the views slab by slab.
+// tiled fuses the views slab by slab. What is to be left out is known after the last one; if
+// there is anything, all are fused once more.
 func (t *tree) tiled(ctx context.Context, from source, c *census) (*scan.Mesh, error) {
+	isKnown := t.gone != nil || !t.areLooks()
+	m, err := t.allSlabs(ctx, from, c)
+	if err != nil || isKnown {
+		return m, err
+	}
+	if t.decide(c); t.gone.n == 0 {
+		return m, nil
+	}
+	*c = census{}
+	return t.allSlabs(ctx, from, c)
+}
+
+func (t *tree) allSlabs(ctx context.Context, from source, c *census) (*scan.Mesh, error) {
 	in, all := counts{}, nothing()
 	for _, g := range t.levels {
 		g.layersAt(1, in)
@@ -73,6 +88,7 @@ func (t *tree) tiled(ctx context.Context, from source, c *census) (*scan.Mesh, e
 	for z := range in {
 		all = all.including(z)
 	}
+	t.stats.Tiles = 0
 	m := &scan.Mesh{Origin: t.origin}
 	for at := all.from; at < all.to; {
 		left := t.o.Memory - t.mesh

@@ -14,7 +14,10 @@ type tree struct {
 	placed    bool     // origin is chosen
 	plan      plan
 	levels    []*grid
-	window    layers         // what is held
+	window    layers // what is held
+	lookers   []looker
+	whole     *tree          // that this one is a slab of, or itself
+	gone      *index         // blocks of level 0 that are left out; nil while that is not known
 	reach     map[int]layers // of each view, as far as it is known
 	n         int64          // blocks of all levels
 	mesh      int64          // bytes of the mesh, as far as they are known
@@ -26,6 +29,7 @@ type tree struct {
 
 func newTree(o Options) *tree {
 	t := &tree{o: o, window: everything(), reach: map[int]layers{}}
+	t.whole = t
 	t.grow()
 	return t
 }
@@ -98,6 +102,9 @@ func (t *tree) add(ctx context.Context, v View) error {
 		return err
 	}
 	if err := t.begin(&v); err != nil {
+		return err
+	}
+	if err := t.look(ctx, &v); err != nil {
 		return err
 	}
 	for l, g := range t.levels {

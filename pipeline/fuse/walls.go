@@ -23,6 +23,7 @@ type wall struct {
 	gap                float32 // cells
 	places             int32   // that show the gap
 	view               int32   // that shows it
+	views, last        int32   // how many views saw the block, and which came last
 	seam               agreement
 }
 
@@ -32,6 +33,14 @@ type Seam struct {
 	Area float64 // mm², counted once for every view
 	Mean float64 // mm, positive where the others lie outside
 	RMS  float64 // mm, noise of the other views included
+}
+
+// take counts a view that covers some places of the block, and what it says of the seam.
+func (w *wall) take(places int, view int32, seam *agreement) {
+	if places >= leastSeen {
+		w.views, w.last = w.views+1, view
+	}
+	w.seam.add(seam)
 }
 
 const (

@@ -43,6 +43,7 @@ const (
 	StationUnlinked  Code = "station-unlinked"  // a station cannot be tied to the rest
 	OverlapBias      Code = "overlap-bias"      // registered scans disagree systematically where they overlap
 	NotRigid         Code = "not-rigid"         // the object had another shape for one instrument than for the others
+	SeenThrough      Code = "seen-through"      // one scan shows what others looked through; it is left out of the mesh
 	ScansMissing     Code = "scans-missing"     // fewer files than expected
 	RegionUncovered  Code = "region-uncovered"  // less of a required region was seen than its share
 	MeshDeviation    Code = "mesh-deviation"    // the budget cannot be met within the allowed deviation
