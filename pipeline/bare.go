@@ -281,6 +281,8 @@ func (b *Built) Why(s *Sticker) string {
 	switch {
 	case s.Replaced():
 		return ""
+	case s.isBare() && math.IsNaN(s.Mesh):
+		return fmt.Sprintf("%s saw bare skin, but the mesh has a hole there", name)
 	case s.isBare():
 		return fmt.Sprintf("%s saw bare skin, but the mesh still rises there", name)
 	case s.Said.Answer == sticker.Apart:

@@ -37,10 +37,10 @@ type Sticker struct {
 // isBare reports whether other instruments saw bare skin, which was taken.
 func (s *Sticker) isBare() bool { return len(s.Bare) > 0 }
 
-// Replaced reports whether bare skin really stands in the mesh where the sticker was: by
-// the mesh itself, where it is fine enough to tell.
+// Replaced reports whether bare skin really stands in the mesh where the sticker was, by
+// the mesh itself.
 func (s *Sticker) Replaced() bool {
-	return s.isBare() && !(math.Abs(s.Mesh) > s.Height/2)
+	return s.isBare() && math.Abs(s.Mesh) <= s.Height/2
 }
 
 // stickers looks for targets and tape in the tracked scans: those alone are fine enough, and it

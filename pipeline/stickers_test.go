@@ -187,3 +187,45 @@ func TestTapeGivesWayToBareSkinAlone(t *testing.T) {
 		t.Errorf("the finding: %q", text)
 	}
 }
+
+// A check says what hand scans saw, each alone and together, as a build does.
+func TestCheckJudgesHandScans(t *testing.T) {
+	dir, sheet := benchJob(t, 60, func(x, _ float64) (float64, bool) { return 0, x < 120 }, func(x, _ float64) (float64, bool) { return 0, x > 60 })
+	region := func(name string, from, to float64) job.Region {
+		return job.Region{Name: name, Box: geom.Box{Min: geom.Vec{X: from, Y: -25, Z: -5}, Max: geom.Vec{X: to, Y: 25, Z: 5}}, Spacing: 2, Share: 0.9}
+	}
+	sheet.Coverage = []job.Region{region("first", 5, 55), region("both", 65, 115), region("beyond", 250, 300)}
+	c, err := Check(t.Context(), dir, sheet, Options{Now: time.Unix(0, 0)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(c.Coverage) != 3 || c.Whole == nil || len(c.Whole.By) != 2 || c.Whole.Squint.Known != 0 {
+		t.Fatalf("%+v, %+v", c.Coverage, c.Whole)
+	}
+	for i, want := range []struct {
+		seen float64
+		by   int
+	}{{1, 1}, {1, 2}, {0, 0}} {
+		if got := c.Coverage[i]; math.Abs(got.Seen-want.seen) > 0.02 || len(got.By) != want.by {
+			t.Errorf("%s: %+v", got.Name, got)
+		}
+	}
+	held := 0
+	for _, f := range c.Findings {
+		if f.Code == job.RegionUncovered && f.Severity == job.Hold && f.Subject == "beyond" {
+			held++
+		}
+	}
+	if held != 1 {
+		t.Errorf("nothing was seen beyond, and the findings are %+v", c.Findings)
+	}
+	b, err := Build(t.Context(), dir, sheet, Options{Now: time.Unix(0, 0)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range c.Coverage {
+		if c.Coverage[i].Seen != b.Coverage[i].Seen || c.Coverage[i].Spacing != b.Coverage[i].Spacing {
+			t.Errorf("check: %+v, build: %+v", c.Coverage[i], b.Coverage[i])
+		}
+	}
+}

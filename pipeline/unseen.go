@@ -234,7 +234,7 @@ func (u *Unseen) Words() string {
 	if len(words) == 0 {
 		return fmt.Sprintf("No gap of more than %.0f mm is left in the %.1f m² seen.", leastGapCells*u.Cell, u.Seen*1e-6)
 	}
-	text := fmt.Sprintf("Between %.0f and %.0f %% of the surface were seen (%.1f m², with at least %.1f and up to some %.1f m² in gaps that nobody looked through); the largest gaps: %s.",
+	text := fmt.Sprintf("About %.0f to %.0f %% of the surface were seen (%.1f m², with at least %.1f m² in gaps that nobody looked through, and %.1f m² by their closing faces); the largest gaps: %s.",
 		100*u.LeastShare(), 100*u.Share(), u.Seen*1e-6, u.Known*1e-6, u.Missing*1e-6, strings.Join(words, "; "))
 	if len(u.Next) > 0 && u.Next[0].Adds > 0.05*u.Missing {
 		at := u.Next[0].At.Scale(1e-3)

@@ -177,7 +177,7 @@ func (s *section) unseen(u *Unseen, f figures) {
 			t.Groups = append(t.Groups, one(beside(g.Center, ", ", f.coarse), area(g.Area, f.unit), g.Reason, orDash(g.Best)))
 		}
 	}
-	s.Text = append(s.Text, fmt.Sprintf("Between %s and %s of the object's surface were seen, as far as the openings that are left tell: %s, with at least %s and up to some %s in gaps.", percent(u.Least), percent(u.Share), area(u.Seen, f.unit), area(u.Known, f.unit), area(u.Missing, f.unit)))
+	s.Text = append(s.Text, fmt.Sprintf("About %s to %s of the object's surface were seen, as far as the openings that are left tell: %s, with at least %s in gaps, and %s by their closing faces. Cavities and small gaps may hide more.", percent(u.Least), percent(u.Share), area(u.Seen, f.unit), area(u.Known, f.unit), area(u.Missing, f.unit)))
 	if len(u.Instruments) > 0 {
 		s.Tables = append(s.Tables, wholeTable(u, f))
 	}

@@ -91,7 +91,7 @@ func drawCloseUp(b *pipeline.Built) (*Picture, error) {
 		unit = string(length.Millimetre)
 	}
 	limit := roundUp(1.25 * s.length(x.Height))
-	c := &picture.CloseUp{Title: "A sticker that was left in the mesh", Half: b.CloseUp.Half, Step: 2 * b.CloseUp.Half / (pipeline.Raster - 1), Limit: limit, Unit: unit}
+	c := &picture.CloseUp{Title: "A sticker that was left in the mesh", Half: b.CloseUp.Half, Step: 2 * b.CloseUp.Half / (pipeline.Raster - 1), Between: x.Zones[0].Spacing, Limit: limit, Unit: unit}
 	caption := fmt.Sprintf("The highest of the stickers: %s.", b.Why(x))
 	if x.Replaced() {
 		c.Title = "A sticker that was replaced by bare skin"

@@ -9,13 +9,14 @@ import (
 // CloseUp shows a sticker before and after: what a scan saw on the skin and what the
 // mesh has there, by height above the smooth skin around, and both cut through the middle.
 type CloseUp struct {
-	Title  string
-	Before []Spot // the scan's points
-	After  []Spot // places of the mesh, on a raster
-	Step   float64
-	Half   float64 // half side of the square, mm
-	Limit  float64 // where the colour scale ends, in Unit
-	Unit   string  // of the heights
+	Title   string
+	Before  []Spot  // the scan's points
+	After   []Spot  // places of the mesh, on a raster
+	Step    float64 // of the raster, mm
+	Between float64 // points of the scan, mm
+	Half    float64 // half side of the square, mm
+	Limit   float64 // where the colour scale ends, in Unit
+	Unit    string  // of the heights
 }
 
 // Spot is a place on the skin and what stands above it.
@@ -64,7 +65,7 @@ func (c *CloseUp) square(n *pen, at point, side float64, spots []Spot, filled bo
 			n.rectangle(x0, y0, x1-x0, y1-y0, Deviation(s.Value, c.Limit))
 			continue
 		}
-		n.circle(p, min(max(per*c.Step/2, 0.8), 5), Deviation(s.Value, c.Limit), nil, 0)
+		n.circle(p, min(max(0.35*per*c.Between, 1.2), 4), Deviation(s.Value, c.Limit), nil, 0)
 	}
 	n.shape(nil, ink, 0.6, at, point{at.x + side, at.y}, point{at.x + side, at.y + side}, point{at.x, at.y + side})
 	bar := roundLength(c.Half / 2)

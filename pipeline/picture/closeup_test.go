@@ -7,7 +7,7 @@ import (
 )
 
 func closeUpOfADisc(height float64) *CloseUp {
-	c := &CloseUp{Title: "A sticker", Half: 10, Step: 1, Limit: 0.3, Unit: "mm"}
+	c := &CloseUp{Title: "A sticker", Half: 10, Step: 1, Between: 1, Limit: 0.3, Unit: "mm"}
 	for i := -10; i <= 10; i++ {
 		for k := -10; k <= 10; k++ {
 			x, y := float64(i), float64(k)
