@@ -56,7 +56,10 @@ func zoneOf(height float64) *Zone {
 
 // A sticker never passes for bare skin, and bare skin does where it can be told.
 func TestJudgeSimulated(t *testing.T) {
-	const runs = 1000
+	runs := 1000
+	if testing.Short() {
+		runs = 200
+	}
 	cases := []struct {
 		name   string
 		height float64
@@ -80,7 +83,7 @@ func TestJudgeSimulated(t *testing.T) {
 		random := rand.New(rand.NewPCG(uint64(k), 8))
 		answers := map[Answer]float64{}
 		for range runs {
-			answers[Judge(zoneOf(c.height), c.view.points(random)).Answer] += 1. / runs
+			answers[Judge(zoneOf(c.height), c.view.points(random)).Answer] += 1 / float64(runs)
 		}
 		t.Logf("%s: bare %.3f, raised %.3f, apart %.3f, noisy %.3f, sparse %.3f, unseen %.3f", c.name, answers[Bare], answers[Raised], answers[Apart], answers[Noisy], answers[Sparse], answers[Unseen])
 		if answers[Bare] < c.bare[0] || answers[Bare] > c.bare[1]+1e-12 {

@@ -151,7 +151,7 @@ func tapeCases() []struct {
 func TestFindsTape(t *testing.T) {
 	cases := tapeCases()
 	if testing.Short() {
-		cases = cases[:2]
+		cases = cases[1:2]
 	}
 	var total, hits int
 	for k, c := range cases {
