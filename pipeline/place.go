@@ -16,7 +16,7 @@ import (
 
 const (
 	thinVersion  = 6
-	placeVersion = 7
+	placeVersion = 8
 	// leastOverlap is the share of a tracked scan that must meet the set-ups. Below
 	// a third, a wrong place can look as good as the right one.
 	leastOverlap = 0.3

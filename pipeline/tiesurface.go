@@ -20,7 +20,7 @@ import (
 )
 
 const (
-	locateVersion = 2
+	locateVersion = 3
 	pairVersion   = 2
 )
 

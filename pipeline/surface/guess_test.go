@@ -10,7 +10,7 @@ import (
 // without; one that is wrong is not believed: the answer is what it would have been.
 func TestGuessesAreCheckedNotBelieved(t *testing.T) {
 	led := 0
-	for seed := uint64(9000); seed < 9008; seed++ {
+	for seed := uint64(9000); seed < 9004; seed++ {
 		p := pairOf(seed)
 		plain, err := place(t.Context(), p, true)
 		if err != nil {

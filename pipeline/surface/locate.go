@@ -29,6 +29,7 @@ type LocateOptions struct {
 type Placement struct {
 	Result
 	Evidence
+	Size Size // of the source against the target; only for the best placement
 	// Score, 0 to 1, ranks placements of one pair and pairs among each other: the share
 	// of the smaller surface that meets, less what contradicts, times the share of the six
 	// motions that are held. Planes meet by chance wherever they are slid to.
@@ -260,6 +261,11 @@ func (l *locator) finish(ctx context.Context, rough []Placement) ([]Placement, e
 	}
 	if found[0], err = l.finely(ctx, found[0], best); err != nil {
 		return nil, err
+	}
+	if found[0].Pairs > 0 {
+		if found[0].Size, err = best.source.size(ctx, best.target, found[0].SourceToTarget); err != nil {
+			return nil, err
+		}
 	}
 	return l.different(found, l.cell, finished), nil
 }

@@ -17,6 +17,7 @@ const (
 	DoubtContradiction DoubtKind = "contradiction" // the surfaces run beside or through each other
 	DoubtBlocked       DoubtKind = "blocked"       // one surface stands in the other scanner's free sight
 	DoubtPlanes        DoubtKind = "planes"        // no more than three planes are shared: any corner fits any other
+	DoubtSize          DoubtKind = "size"          // the one surface is larger than the other, though they lie on each other
 	DoubtFit           DoubtKind = "fit"           // the distances are larger than noise and spacing explain
 )
 
@@ -36,6 +37,8 @@ const (
 	mostBlocked     = 0.01  // share of a surface
 	nearlyAsWell    = 0.80  // score over the best one's
 	mostSigmas      = 3.0   // rms distance over what a cloud shows against itself
+	mostLarger      = 0.005 // relative size: instruments agree to some 1e-3, units and wrong models do not (common practice, no source)
+	largerSigmas    = 5.0   // of the relative size
 	finestCells     = 0.1   // of a cell: bends and spacing leave that much without any noise
 )
 
@@ -58,6 +61,9 @@ func (l *locator) judge(found []Placement) []Doubt {
 		"The shared surface does not hold %s (%d of 6 motions): scan something that does, such as an edge across.", strings.Join(p.Loose, " and "), len(p.Loose))
 	add(p.Beside < leastBeside, DoubtPlanes,
 		"All but %.1f %% of the shared surface are three planes, at least %.0f %% are needed beside them: every corner of a box fits every other, scan something that tells this one.", 100*p.Beside, 100*leastBeside)
+	larger := math.Abs(p.Size.Relative)
+	add(larger > mostLarger && larger > largerSigmas*p.Size.Sigma, DoubtSize,
+		"The scan is %+.2f %% (standard uncertainty %.2f %%) larger than what it lies on, at most %.1f %% are accepted: check its units and its scale, and that it is the same object.", 100*p.Size.Relative, 100*p.Size.Sigma, 100*mostLarger)
 	limit := mostSigmas * math.Max(l.noise, finestCells*l.grain)
 	add(p.RMS > limit, DoubtFit,
 		"The surfaces are %.3g mm apart (rms), noise and spacing explain at most %.3g mm: the scale, the object or the scanner is not the same.", p.RMS, limit)
