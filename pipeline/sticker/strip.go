@@ -198,10 +198,15 @@ func pairs(edges []edge) []pairing {
 				at = len(out)
 				index[key], out = at, append(out, pairing{})
 			}
-			out[at].votes = append(out[at].votes, voteOf(&edges[i], &edges[k], line[i] <= l))
+			out[at].votes = append(out[at].votes, voteOf(&edges[i], &edges[k]))
 		}
 	}
-	out = slices.DeleteFunc(out, func(p pairing) bool { return !p.settle() })
+	for i := range out {
+		if !out[i].settle() {
+			out[i].votes = nil
+		}
+	}
+	out = slices.DeleteFunc(out, func(p pairing) bool { return p.votes == nil })
 	slices.SortStableFunc(out, func(a, b pairing) int { return cmp.Compare(len(b.votes), len(a.votes)) })
 	return out
 }
@@ -215,12 +220,9 @@ func faces(a, b *edge) (float64, bool) {
 		math.Abs(d.Dot(a.n)) < w/2 && a.step < alike*b.step && b.step < alike*a.step
 }
 
-func voteOf(a, b *edge, forward bool) vote {
+func voteOf(a, b *edge) vote {
 	v := vote{middle: a.at.Add(b.at).Scale(0.5), n: a.n.Add(b.n).Unit(), width: a.at.Dist(b.at)}
 	v.along = v.n.Cross(a.up.Sub(b.up)).Unit()
-	if !forward {
-		v.along = v.along.Scale(-1)
-	}
 	return v
 }
 
@@ -238,10 +240,14 @@ func (p *pairing) settle() bool {
 	var along geom.Vec
 	kept := p.votes[:0]
 	for _, v := range p.votes {
-		if math.Abs(v.width-width) < 2+0.15*width {
-			kept = append(kept, v)
-			along = along.Add(v.along)
+		if math.Abs(v.width-width) >= 2+0.15*width {
+			continue
 		}
+		if v.along.Dot(along) < 0 { // both edges may be of one line, which runs around the strip
+			v.along = v.along.Scale(-1)
+		}
+		kept = append(kept, v)
+		along = along.Add(v.along)
 	}
 	p.votes = kept
 	slices.SortStableFunc(kept, func(a, b vote) int { return cmp.Compare(a.middle.Dot(along), b.middle.Dot(along)) })

@@ -160,7 +160,11 @@ func TestFindsTape(t *testing.T) {
 		s.side, s.tapes = 450, tapesOn(uint64(10*k), c.heights)
 		n.add(s, findStrips(t, s.scan(uint64(10*k))))
 		t.Logf("%s: %s; missed %+v", c.name, &n, n.missed)
-		if n.wrong > 0 || n.width > 2 || n.length > 25 || n.height > 0.04 {
+		most := 10.0 // mm; the ends of what is as thin as the noise are not so clear
+		if c.heights[1] <= 2*c.sheet.noise {
+			most = 40
+		}
+		if n.wrong > 0 || n.width > 2 || n.length > most || n.height > 0.04 {
 			t.Errorf("%s: %s", c.name, &n)
 		}
 		total, hits = total+len(s.tapes), hits+n.found
