@@ -111,7 +111,7 @@ func TestFeatherInTiles(t *testing.T) {
 // wide leaves it a quarter.
 func TestSharpness(t *testing.T) {
 	within(t, "small spot", Sharpness(4, 9, 2), 1, 0)
-	within(t, "spot of the double reach", Sharpness(1, 36, 2), 0.25, 1e-12)
+	within(t, "spot of the double reach", Sharpness(1, 4*(2*lateral)*(2*lateral), 2), 0.25, 1e-12)
 	within(t, "sparse point", Sharpness(100, 169, 2), 1, 1e-12)
 	within(t, "no spot", Sharpness(4, 0, 2), 1, 0)
 }

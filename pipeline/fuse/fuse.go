@@ -13,9 +13,13 @@
 // Beside its distance every place keeps how completely the best single view
 // covered it. The surface ends where that cover ends, so nothing is drawn where
 // nothing was seen: holes stay holes. A plate of three cells or more keeps both
-// sides. Memory follows the surface, five bytes a place, not the number of points, but
-// for the scan at hand. Work is cut by blocks of space, and each block takes its points
-// in their own order, so the result is the same for every number of workers.
+// sides. Where cells shall be smaller, blocks are split as in an octree (plan.go), and
+// the surface passes between sizes in the cells of the dual grid (join.go).
+//
+// Memory follows the surface, five bytes a place, not the number of points, but for the
+// two scans at hand; what needs more than is allowed is done in slabs (tiles.go). Work
+// is cut by blocks of space, and each block takes its points in their own order, so the
+// result is the same for every number of workers and of slabs.
 package fuse
 
 import (

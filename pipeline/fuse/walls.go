@@ -51,9 +51,9 @@ const (
 	// leastPlaces is the number of places, of about 200 in a block that a wall passes, that
 	// a disagreement must be seen at.
 	leastPlaces = 24
-	// shared is the number of places that a sample reaches, within 1.5 cells sideways and
+	// shared is the number of places that a sample reaches, within 1.6 cells sideways and
 	// the band: so many places have one another's noise.
-	shared = 25
+	shared = 28
 	// surely is how many standard errors of a block a disagreement must have. A million
 	// blocks of noise alone have none of five.
 	surely = 5
