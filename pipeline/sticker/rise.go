@@ -33,7 +33,7 @@ func (s *search) measure(f *field, at, normal geom.Vec, near []flat) (rise, []fl
 	r := rise{center: at, n: normal.Unit()}
 	r.u = r.n.Perpendicular()
 	r.v = r.n.Cross(r.u)
-	near = s.gather(f, &r, near)
+	near = f.gather(&r, outside*s.radius, s.radius, near)
 	inner, outer := inside*s.radius, outside*s.radius
 	var seen [sectors]bool
 	points := 0.0
@@ -72,19 +72,19 @@ func (s *search) measure(f *field, at, normal geom.Vec, near []flat) (rise, []fl
 // leastCos keeps the other side of a thin plate out: normals within 45 degrees.
 const leastCos = 0.7
 
-// gather lists the points of the same side around a place. Steps of more than the
-// radius belong to other parts.
-func (s *search) gather(f *field, r *rise, near []flat) []flat {
+// gather lists the points of the same side within reach of a place along the skin, and up
+// to high above or below it: steps of more belong to other parts.
+func (f *field) gather(r *rise, reach, high float64, near []flat) []flat {
 	near = near[:0]
-	reach2 := outside * outside * s.radius * s.radius
+	reach2 := reach * reach
 	f.grid.around(r.center, func(list []int32) {
 		for _, i := range list {
 			d := f.cloud.At(int(i)).Sub(r.center)
-			if d.Norm2() > 2*reach2 {
+			if d.Norm2() > reach2+high*high {
 				continue
 			}
 			x, y, h := d.Dot(r.u), d.Dot(r.v), d.Dot(r.n)
-			if x*x+y*y <= reach2 && math.Abs(h) < s.radius && f.cloud.Normal(int(i)).Dot(r.n) > leastCos {
+			if x*x+y*y <= reach2 && math.Abs(h) < high && f.cloud.Normal(int(i)).Dot(r.n) > leastCos {
 				near = append(near, flat{x, y, h, f.weight[i]})
 			}
 		}
@@ -156,7 +156,7 @@ const (
 func (s *search) settle(r rise, near []flat) (Disc, []flat, bool) {
 	for range settleSteps {
 		x, y, n := 0.0, 0.0, 0.0
-		near = s.gather(s.fine, &r, near)
+		near = s.fine.gather(&r, outside*s.radius, s.radius, near)
 		for _, q := range near {
 			if math.Hypot(q.x, q.y) < inside*s.radius && r.above(q, s.radius) > r.height/2 {
 				x, y, n = x+q.x, y+q.y, n+1
@@ -171,7 +171,7 @@ func (s *search) settle(r rise, near []flat) (Disc, []flat, bool) {
 			return Disc{}, near, false
 		}
 	}
-	near = s.gather(s.fine, &r, near)
+	near = s.fine.gather(&r, outside*s.radius, s.radius, near)
 	d := Disc{Normal: r.n, Height: r.height, Sigma: r.sigma}
 	d.Center = r.center.AddScaled(r.fit[0], r.n)
 	d.Spacing, d.Skin = 1/math.Sqrt(r.density), Skin{At: d.Center, U: r.u, N: r.n, Unit: s.radius, Fit: r.fit}

@@ -102,11 +102,7 @@ func stepChance(turns []turn) float64 {
 			abs = append(abs, math.Abs(t.plain))
 		}
 	}
-	if len(abs) == 0 {
-		return 0
-	}
-	slices.Sort(abs)
-	return 1.4826 * abs[len(abs)/2]
+	return sigmaOf(abs)
 }
 
 // frameAt is the frame of a place: u and v along the skin.
@@ -115,24 +111,6 @@ func (s *steps) frameAt(i int) rise {
 	r.u = r.n.Perpendicular()
 	r.v = r.n.Cross(r.u)
 	return r
-}
-
-// gather lists the points of the same side within reach of a place.
-func (f *field) gather(r *rise, reach float64, near []flat) []flat {
-	near = near[:0]
-	f.grid.around(r.center, func(list []int32) {
-		for _, i := range list {
-			d := f.cloud.At(int(i)).Sub(r.center)
-			if d.Norm2() > 1.2*reach*reach {
-				continue
-			}
-			x, y, h := d.Dot(r.u), d.Dot(r.v), d.Dot(r.n)
-			if x*x+y*y <= reach*reach && math.Abs(h) < reach/2 && f.cloud.Normal(int(i)).Dot(r.n) > leastCos {
-				near = append(near, flat{x, y, h, f.weight[i]})
-			}
-		}
-	})
-	return near
 }
 
 // cosines of the directions that are tried.
@@ -145,7 +123,7 @@ var cosines = func() (list [directions][2]float64) {
 
 func (s *steps) round(i int, near []flat) (turn, []flat) {
 	r := s.frameAt(i)
-	near = s.near.gather(&r, roundWindow, near)
+	near = s.near.gather(&r, roundWindow, roundWindow/2, near)
 	if len(near) < leastInWindow {
 		return turn{}, near
 	}
@@ -193,7 +171,8 @@ func sideOf(p float64) float64 {
 // shifted; a bend of the skin, which a cubic term describes as well, is no step.
 func (s *steps) long(i, direction int, near []flat) (edge, []flat) {
 	r := s.frameAt(i)
-	near = s.wide.gather(&r, math.Hypot(longAcross, longAlong), near)
+	reach := math.Hypot(longAcross, longAlong)
+	near = s.wide.gather(&r, reach, reach/2, near)
 	var best edge
 	for turned := -2; turned <= 2; turned++ {
 		angle := math.Pi * (float64(direction) + 0.5*float64(turned)) / directions

@@ -180,6 +180,12 @@ func spread(rises []rise) float64 {
 			abs = append(abs, math.Abs(r.height))
 		}
 	}
+	return sigmaOf(abs)
+}
+
+// sigmaOf is the standard deviation of normal values of that magnitude, by their median;
+// abs is put in order.
+func sigmaOf(abs []float64) float64 {
 	if len(abs) == 0 {
 		return 0
 	}
