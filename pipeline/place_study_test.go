@@ -5,10 +5,8 @@ import (
 	"fmt"
 	"math"
 	"os"
-	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"trammel/pipeline/disk"
 	"trammel/pipeline/job"
@@ -35,19 +33,7 @@ func placeHand(t *testing.T, seed uint64, setUps int, step float64) handOff {
 	if err != nil {
 		t.Fatal(err)
 	}
-	sheet, _, err := job.ReadSheet(filepath.Join(dir, job.SheetName))
-	if err != nil {
-		t.Fatal(err)
-	}
-	r := newRun(Options{Now: time.Unix(0, 0)})
-	c, err := r.check(t.Context(), dir, sheet)
-	if err != nil {
-		t.Fatal(err)
-	}
-	b := &Built{Checked: *c}
-	if err := r.place(t.Context(), b); err != nil {
-		t.Fatal(err)
-	}
+	b := placeHandJob(t, dir)
 	for _, f := range b.Findings {
 		if f.Code == job.OverlapBias || f.Code == job.LayoutWeak || f.Severity == job.Hold {
 			t.Errorf("seed %d: %s: %s", seed, f.Code, f.Text)
