@@ -5,8 +5,18 @@ package fuse
 type sums struct {
 	distance, mass     [blockSize]float32 // of places: weighted, and the weight
 	cover              [blockSize]float32
+	past               [side]float32 // splats add nothing to the row behind one of the last layer
 	nx, ny, nz, weight float32
-	unit, limit        float32 // of the distances that the block keeps, and how far they go, cells
+	limit              float32 // how far the distances that the block keeps go, cells
+	touched            uint64  // a bit for every row of places that samples may have been added to
+	next               splat
+}
+
+// begin makes ready for a block that keeps distances in a unit, in cells.
+func (a *sums) begin(unit float32) {
+	*a = sums{limit: unit * band}
+	a.next.limit2 = a.limit * a.limit
+	a.next.unit, a.next.steep = unit, 1/(2*(a.limit-unit))
 }
 
 // transition widens the band of blocks beside larger cells: corners of the cells that join
@@ -29,9 +39,7 @@ func (a *sums) face(p *sample) {
 // gather adds to block id what the samples of a view in and around it say; sets has them
 // by the level that they are sorted at. Only this block is written to.
 func (g *grid) gather(id int32, sets []*sorted, preferred bool, a *sums) {
-	*a = sums{}
-	a.unit = g.unitOf(id)
-	a.limit = a.unit * band
+	a.begin(g.unitOf(id))
 	c, s := g.at[id], sets[g.level]
 	for k := range 27 {
 		home := s.index.find(c.plus(k).key())
@@ -56,7 +64,7 @@ func (g *grid) gather(id int32, sets []*sorted, preferred bool, a *sums) {
 
 // merge takes the sums of a view into the mean of a block.
 func (g *grid) merge(id int32, preferred bool, a *sums) {
-	b, prefer := g.blocks[id], g.prefer[id]
+	b, prefer, unit := g.blocks[id], g.prefer[id], a.next.unit
 	if preferred && prefer == nil {
 		prefer = new([blockSize]uint8)
 		g.prefer[id] = prefer
@@ -67,7 +75,7 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 		if !(w > 0) {
 			continue
 		}
-		d := a.distance[i] / w / a.unit
+		d := a.distance[i] / w / unit
 		q := uint8(min(a.cover[i], 1)*complete + 0.5)
 		before := unpackWeight(b.weight[i])
 		m := float32(b.mean[i]) * (1.0 / meanScale)
@@ -76,9 +84,9 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 		}
 		if min(b.cover[i], q) >= enough {
 			if known, weight := g.before(id, i, m, before); weight > 0 {
-				with.see((d-known)*a.unit, w, weight)
+				with.see((d-known)*unit, w, weight)
 				if !preferred && prefer != nil && prefer[i] >= enough {
-					seam.see((d-known)*a.unit, w, weight)
+					seam.see((d-known)*unit, w, weight)
 				}
 			}
 		}
@@ -93,7 +101,7 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 			b.mean[i], b.weight[i] = packMean(m), packWeight(sum)
 		}
 	}
-	seam.scale(1 / float64(a.unit))
+	seam.scale(1 / float64(unit))
 	g.walls[id].take(seen, int32(g.tree.view), &seam)
 	g.judge(id, a, &with)
 }

@@ -1,24 +1,32 @@
 package fuse
 
-// A splat is one sample on its way into the places of a block, seen from whose corner it
-// lies at x, y, z; its fields and their order are known to splat_amd64.s.
+// A splat is one sample on its way into the places of a block: those of a box of rows,
+// window places along x. Its fields and their order are known to splat_amd64.s.
 type splat struct {
-	x, y, z, nx, ny, nz float32
-	r2, inv             float32 // of the reach sideways: its square, and one over that
-	limit, lower        float32 // the band of distances: up to limit, down to lower
-	unit, slope         float32 // what lies more than unit behind weighs less, by its share of slope
-	slack, along        float32 // tell rows that have no place in the band or the reach
-	cover, weight       float32
-	y0, y1, z0, z1      int32 // rows
-	lanes               *[side]uint32
+	x                    float32 // of the sample, from the first place of the window
+	dy, dz               float32 // from the sample to the first row
+	nx, ny, nz           float32
+	r2, inv              float32 // of the reach sideways: its square, and one over that
+	limit2               float32 // of the band of distances: the square of where it ends
+	unit, steep          float32 // what lies more than unit behind weighs less, by steep for each cell
+	cover, weight        float32
+	rows, layers, unused int32
+	at                   int64 // of the first place, in bytes from that of the block
+	lanes                *[2][2 * window]uint32
 }
 
-// lanes holds all ones for the places from the first to the last of a row.
-var lanes = func() (m [side][side][side]uint32) {
-	for first := range side {
-		for last := first; last < side; last++ {
+// window is the number of places along x that are dealt with at once: those within reach
+// of a sample are that many at most, but for sparse ones.
+const window = 4
+
+// lanes holds all ones for the places from the first to the last of a window: in two rows
+// that are dealt with at once, and in the first of them alone.
+var lanes = func() (m [window][window][2][2 * window]uint32) {
+	for first := range window {
+		for last := first; last < window; last++ {
 			for i := first; i <= last; i++ {
-				m[first][last][i] = ^uint32(0)
+				m[first][last][0][i], m[first][last][0][window+i] = ^uint32(0), ^uint32(0)
+				m[first][last][1][i] = ^uint32(0)
 			}
 		}
 	}
@@ -30,29 +38,41 @@ var lanes = func() (m [side][side][side]uint32) {
 // of a thin plate prevails there; nearer, where the zero lies, a weight that depends on
 // the noisy distance would pull the surface outwards by a share of the variance.
 func (a *sums) splat(p *sample, x, y, z float32) {
-	if s, ok := a.splatOf(p, x, y, z); ok {
-		splatRows(a, &s)
-	}
-}
-
-// splatOf prepares a sample, and reports whether it has any place in the block.
-func (a *sums) splatOf(p *sample, x, y, z float32) (s splat, ok bool) {
 	reach := max(p.reach, a.limit)
 	x0, x1 := span(x, reach)
 	y0, y1 := span(y, reach)
 	z0, z1 := span(z, reach)
 	if x0 > x1 || y0 > y1 || z0 > z1 {
-		return s, false
+		return
 	}
-	r2 := p.reach * p.reach
-	return splat{
-		x: x, y: y, z: z, nx: p.nx, ny: p.ny, nz: p.nz, r2: r2, inv: 1 / r2,
-		limit: a.limit, lower: -a.limit, unit: a.unit, slope: 2 * (a.limit - a.unit),
-		slack: a.limit + reach*max(p.nx, -p.nx), along: 1 / max(1-p.nx*p.nx, 1e-6),
-		cover: p.cover, weight: p.weight,
-		y0: int32(y0), y1: int32(y1), z0: int32(z0), z1: int32(z1), lanes: &lanes[x0][x1],
-	}, true
+	s := &a.next
+	s.dy, s.dz = float32(y0)-y, float32(z0)-z
+	s.nx, s.ny, s.nz = p.nx, p.ny, p.nz
+	s.r2 = p.reach * p.reach
+	s.inv = 1 / s.r2
+	s.cover, s.weight = p.cover, p.weight
+	s.rows, s.layers = int32(y1-y0+1), int32(z1-z0+1)
+	a.touched |= uint64(1<<(y1+1)-1<<y0) * layersOf[z0][z1]
+	for first := x0; first <= x1; first += window {
+		from := min(first, side-window)
+		s.x = x - float32(from)
+		s.at = int64((z0*side+y0)*side+from) * 4
+		s.lanes = &lanes[first-from][min(x1-from, window-1)]
+		splatRows(a, s)
+	}
 }
+
+// layersOf has a bit for the first row of each layer from one to another.
+var layersOf = func() (m [side][side]uint64) {
+	for first := range side {
+		for last := first; last < side; last++ {
+			for z := first; z <= last; z++ {
+				m[first][last] |= 1 << (z * side)
+			}
+		}
+	}
+	return m
+}()
 
 // span returns the places of a block within reach of x.
 func span(x, reach float32) (lo, hi int) {
@@ -60,20 +80,18 @@ func span(x, reach float32) (lo, hi int) {
 	return max(0, far-int(far-(x-reach))), min(side-1, int(far+x+reach)-far)
 }
 
-// splatRowsPlain goes through the rows of a block.
+// splatRowsPlain goes through the rows of a splat.
 func splatRowsPlain(a *sums, s *splat) {
-	for k := s.z0; k <= s.z1; k++ {
-		dz := float32(k) - s.z
-		for j := s.y0; j <= s.y1; j++ {
-			dy := float32(j) - s.y
+	for k := range s.layers {
+		dz := s.dz + float32(k)
+		for j := range s.rows {
+			dy := s.dy + float32(j)
 			across := s.ny*dy + s.nz*dz
 			square := dy*dy + dz*dz
-			if across > s.slack || across < -s.slack || square-across*across*s.along > s.r2 {
-				continue
-			}
-			for i, lane := range s.lanes {
+			row := int(s.at/4) + int(k)*side*side + int(j)*side
+			for i, lane := range s.lanes[1][:window] {
 				if lane != 0 {
-					a.add(s, int(k*side+j)*side+i, float32(i)-s.x, across, square)
+					a.add(s, row+i, float32(i)-s.x, across, square)
 				}
 			}
 		}
@@ -83,14 +101,15 @@ func splatRowsPlain(a *sums, s *splat) {
 // add adds a sample to one place, dx from it along the row.
 func (a *sums) add(s *splat, at int, dx, across, square float32) {
 	d := s.nx*dx + across
-	side2 := dx*dx + square - d*d
-	if side2 >= s.r2 || d > s.limit || d < s.lower {
+	d2 := d * d
+	side2 := dx*dx + square - d2
+	if side2 >= s.r2 || d2 > s.limit2 {
 		return
 	}
 	q := 1 - side2*s.inv
 	q *= q
 	a.cover[at] += q * s.cover
-	w := q * s.weight * (1 + min(d+s.unit, 0)/s.slope)
+	w := q * s.weight * (1 + min(d+s.unit, 0)*s.steep)
 	a.distance[at] += w * d
 	a.mass[at] += w
 }
