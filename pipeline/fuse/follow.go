@@ -41,9 +41,10 @@ func (g *grid) markDense(v *View, p *plan) {
 	var number index
 	var points, area []float64
 	last, lastID := uint64(away), int32(0)
+	place := g.placing(*v)
 	var none tally
 	for i := range v.Cloud.X {
-		key := g.homeOf(*v, i, 0, &none)
+		key := g.homeOf(v, &place, i, 0, &none)
 		if key == away {
 			continue
 		}

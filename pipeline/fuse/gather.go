@@ -1,5 +1,7 @@
 package fuse
 
+import "math/bits"
+
 // sums is what one view says about a block: about its places, and the weighted sum of
 // the normals of the samples that reach into it.
 type sums struct {
@@ -43,14 +45,15 @@ func (g *grid) gather(id int32, sets []*sorted, preferred bool, a *sums) {
 	c, s := g.at[id], sets[g.level]
 	for k := range 27 {
 		home := s.index.find(c.plus(k).key())
-		if home < 0 {
+		if home < 0 || s.into[home]>>(26-k)&1 == 0 { // the block is the home's neighbour on the other side
 			continue
 		}
 		dx, dy, dz := float32(k%3-1)*side, float32(k/3%3-1)*side, float32(k/9-1)*side
-		needs := uint16(needed(26 - k)) // the block is the home's neighbour on the other side
+		needs := needed(26 - k)
 		list := s.samples[s.start[home]:s.start[home+1]]
-		for i := range list {
-			if p := &list[i]; p.reaches&needs == needs {
+		for i, r := range s.reaches[s.start[home]:s.start[home+1]] {
+			if r&needs == needs {
+				p := &list[i]
 				a.splat(p, p.x+dx, p.y+dy, p.z+dz)
 				a.face(p)
 			}
@@ -64,46 +67,70 @@ func (g *grid) gather(id int32, sets []*sorted, preferred bool, a *sums) {
 
 // merge takes the sums of a view into the mean of a block.
 func (g *grid) merge(id int32, preferred bool, a *sums) {
-	b, prefer, unit := g.blocks[id], g.prefer[id], a.next.unit
-	if preferred && prefer == nil {
-		prefer = new([blockSize]uint8)
-		g.prefer[id] = prefer
+	if preferred && g.prefer[id] == nil {
+		g.prefer[id] = new([blockSize]uint8)
 	}
-	var with, seam agreement
-	seen := 0
-	for i, w := range &a.mass {
-		if !(w > 0) {
-			continue
-		}
-		d := a.distance[i] / w / unit
-		q := uint8(min(a.cover[i], 1)*complete + 0.5)
-		before := unpackWeight(b.weight[i])
-		m := float32(b.mean[i]) * (1.0 / meanScale)
-		if q >= enough {
-			seen++
-		}
-		if min(b.cover[i], q) >= enough {
-			if known, weight := g.before(id, i, m, before); weight > 0 {
-				with.see((d-known)*unit, w, weight)
-				if !preferred && prefer != nil && prefer[i] >= enough {
-					seam.see((d-known)*unit, w, weight)
-				}
+	m := merging{g: g, id: id, block: g.blocks[id], prefer: g.prefer[id], preferred: preferred, givesWay: !preferred && g.prefer[id] != nil && !g.isApart(id), unit: a.next.unit}
+	for rows := a.touched; rows != 0; rows &= rows - 1 {
+		first := bits.TrailingZeros64(rows) * side
+		for i, w := range a.mass[first : first+side] {
+			if w > 0 {
+				m.place(first+i, w, a.distance[first+i], a.cover[first+i])
 			}
 		}
-		b.cover[i] = max(b.cover[i], q)
-		if preferred {
-			prefer[i] = max(prefer[i], q)
-		} else if prefer != nil && !g.isApart(id) {
-			w *= giveWay(prefer[i])
-		}
-		if sum := before + w; sum > 0 {
-			m += (d - m) * (w / sum)
-			b.mean[i], b.weight[i] = packMean(m), packWeight(sum)
+	}
+	m.seam.scale(1 / float64(m.unit))
+	g.walls[id].take(m.seen, int32(g.tree.view), &m.seam)
+	g.judge(id, a, &m.with)
+}
+
+// merging takes what a view says of the places of a block into their means.
+type merging struct {
+	g                   *grid
+	id                  int32
+	block               *block
+	prefer              *[blockSize]uint8
+	preferred, givesWay bool
+	unit                float32
+	with, seam          agreement
+	seen                int // places that the view covers
+}
+
+// place takes in the weight, the weighted distance and the cover that a view has at a place.
+func (m *merging) place(i int, w, distance, cover float32) {
+	b := m.block
+	d := distance / (w * m.unit)
+	q := uint8(min(cover, 1)*complete + 0.5)
+	before := unpackWeight(b.weight[i])
+	mean := float32(b.mean[i]) * (1.0 / meanScale)
+	if q >= enough {
+		m.seen++
+		if b.cover[i] >= enough {
+			m.compare(i, d, w, mean, before)
 		}
 	}
-	seam.scale(1 / float64(unit))
-	g.walls[id].take(seen, int32(g.tree.view), &seam)
-	g.judge(id, a, &with)
+	b.cover[i] = max(b.cover[i], q)
+	if m.preferred {
+		m.prefer[i] = max(m.prefer[i], q)
+	} else if m.givesWay {
+		w *= giveWay(m.prefer[i])
+	}
+	if sum := before + w; sum > 0 {
+		mean += (d - mean) * (w / sum)
+		b.mean[i], b.weight[i] = packMean(mean), packWeight(sum)
+	}
+}
+
+// compare sets a view's distance at a place against what was known before.
+func (m *merging) compare(i int, d, w, mean, before float32) {
+	known, weight := m.g.before(m.id, i, mean, before)
+	if !(weight > 0) {
+		return
+	}
+	m.with.see((d-known)*m.unit, w, weight)
+	if !m.preferred && m.prefer != nil && m.prefer[i] >= enough {
+		m.seam.see((d-known)*m.unit, w, weight)
+	}
 }
 
 // giveWay is the share that is left to a view where preferred ones cover a place:

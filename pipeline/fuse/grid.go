@@ -146,11 +146,11 @@ func (g *grid) add(ctx context.Context, v View) error {
 // touch makes the blocks that samples reach into and returns them in order.
 func (g *grid) touch(ctx context.Context, sets []*sorted) ([]int32, error) {
 	s := sets[g.level]
-	reach := make([]uint32, len(s.homes))
+	s.into = make([]uint32, len(s.homes))
 	if err := par.Blocks(ctx, len(s.homes), 256, func(_, lo, hi int) error {
 		for h := lo; h < hi; h++ {
-			for i := s.start[h]; i < s.start[h+1]; i++ {
-				reach[h] |= neighbours[s.samples[i].reaches]
+			for _, r := range s.reaches[s.start[h]:s.start[h+1]] {
+				s.into[h] |= neighbours[r]
 			}
 		}
 		return nil
@@ -159,7 +159,7 @@ func (g *grid) touch(ctx context.Context, sets []*sorted) ([]int32, error) {
 	}
 	l := todoList{seen: make([]bool, g.index.n)}
 	for h, c := range s.homes {
-		for r := reach[h]; r != 0; r &= r - 1 {
+		for r := s.into[h]; r != 0; r &= r - 1 {
 			l.add(g.block(c.plus(bits.TrailingZeros32(r))))
 		}
 	}

@@ -15,15 +15,16 @@ type sample struct {
 	weight              float32
 	reach               float32 // sideways, cells
 	cover               float32 // what it adds to the cover of a place on its axis
-	reaches             uint16  // three bits an axis: into the block before, its own, and the next
 }
 
 // sorted holds the samples of a view by home, each home's in the order of the view.
 type sorted struct {
 	samples []sample
-	start   []int32 // of each home's samples, and the end
-	homes   []coord // in order of first sight
-	index   index   // of homes
+	reaches []reaches // of each sample
+	start   []int32   // of each home's samples, and the end
+	homes   []coord   // in order of first sight
+	into    []uint32  // a bit for each of the 27 blocks around a home that any of its samples reaches into
+	index   index     // of homes
 }
 
 // away is the home of a point that is left out.
@@ -49,12 +50,12 @@ func (g *grid) sort(ctx context.Context, v View) ([]*sorted, error) {
 // sortFor turns those points of a view into samples that are for blocks of level target
 // and have their homes here.
 func (g *grid) sortFor(ctx context.Context, v View, target int) (*sorted, error) {
-	n := v.Cloud.Len()
+	n, p := v.Cloud.Len(), g.placing(v)
 	home := make([]uint64, n)
 	tallies := make([]tally, par.Count(n, chunk))
 	if err := par.Blocks(ctx, n, chunk, func(b, lo, hi int) error {
 		for i := lo; i < hi; i++ {
-			home[i] = g.homeOf(v, i, target, &tallies[b])
+			home[i] = g.homeOf(&v, &p, i, target, &tallies[b])
 		}
 		return nil
 	}); err != nil {
@@ -72,11 +73,13 @@ func (g *grid) sortFor(ctx context.Context, v View, target int) (*sorted, error)
 			g.tree.stats.Points, g.tree.stats.Trimmed = g.tree.stats.Points+t.used, g.tree.stats.Trimmed+t.trimmed
 		}
 	}
-	s.samples = make([]sample, s.start[len(s.homes)])
+	s.samples, s.reaches = make([]sample, s.start[len(s.homes)]), make([]reaches, s.start[len(s.homes)])
 	return s, par.Blocks(ctx, n, chunk, func(_, lo, hi int) error {
 		for i := lo; i < hi; i++ {
 			if slot[i] >= 0 {
-				s.samples[slot[i]] = g.sample(v, i, coordOf(home[i]))
+				at := &s.samples[slot[i]]
+				*at = g.sample(&v, &p, i, coordOf(home[i]))
+				s.reaches[slot[i]] = at.reaches(max(at.reach, float32(g.mostBand())))
 			}
 		}
 		return nil
@@ -86,10 +89,27 @@ func (g *grid) sortFor(ctx context.Context, v View, target int) (*sorted, error)
 // tally counts measured points.
 type tally struct{ used, trimmed int64 }
 
+// placing takes the points of a view into a grid.
+type placing struct {
+	turn geom.Mat // the normals' rotation
+	r    geom.Mat // the same, and into units of cells
+	t    geom.Vec // cells
+}
+
+func (g *grid) placing(v View) placing {
+	per := 1 / g.o.Voxel
+	return placing{turn: v.ToCommon.R, r: v.ToCommon.R.Scale(per), t: v.ToCommon.Apply(v.Cloud.Origin).Sub(g.origin).Scale(per)}
+}
+
+// at returns where a point lies, in cells from the origin of the grid.
+func (p *placing) at(x, y, z float32) geom.Vec {
+	return p.r.MulVec(geom.Vec{X: float64(x), Y: float64(y), Z: float64(z)}).Add(p.t)
+}
+
 // homeOf returns the key of the block that point i lies in, or away, and counts it. For a
 // target above level 0, points that are at home at another level or far from any block of
 // the target are away too.
-func (g *grid) homeOf(v View, i, target int, t *tally) uint64 {
+func (g *grid) homeOf(v *View, p *placing, i, target int, t *tally) uint64 {
 	if !isPositive(v.Weight[i]) || !isPositive(v.Area[i]) {
 		return away
 	}
@@ -97,22 +117,27 @@ func (g *grid) homeOf(v View, i, target int, t *tally) uint64 {
 	if v.Count != nil {
 		count = int64(v.Count[i])
 	}
-	at := v.ToCommon.Apply(v.Cloud.At(i))
-	if g.o.Box != nil && !g.o.Box.Contains(at) {
+	d := p.at(v.Cloud.X[i], v.Cloud.Y[i], v.Cloud.Z[i])
+	if g.o.Box != nil && !g.o.Box.Contains(g.origin.AddScaled(g.o.Voxel, d)) {
 		t.trimmed += count
 		return away
 	}
-	d := at.Sub(g.origin).Scale(1 / (g.o.Voxel * side))
-	const most = farthest - 2 // the neighbours of a block fit into a key too
+	const most = (farthest - 2) * side // the neighbours of a block fit into a key too
 	if !(max(math.Abs(d.X), math.Abs(d.Y), math.Abs(d.Z)) < most) || !(v.Cloud.Normal(i).Norm2() >= 0.5) {
 		return away
 	}
 	t.used += count
-	c := coord{int32(math.Floor(d.X)), int32(math.Floor(d.Y)), int32(math.Floor(d.Z))}
+	c := homeAt(d)
 	if !g.tree.isInWindow(g.level, c, 1) || target > 0 && (g.tree.levelOf(float64(v.Area[i]), target) != g.level || !g.tree.isNear(g.level, target, c)) {
 		return away
 	}
 	return c.key()
+}
+
+// homeAt returns the block that a place lies in, cells from the origin of the grid.
+func homeAt(d geom.Vec) coord {
+	down := func(x float64) int32 { return int32(x*(1.0/side)+farthest) - farthest } // conversion cuts towards zero
+	return coord{down(d.X), down(d.Y), down(d.Z)}
 }
 
 // isPositive turns down zero, NaN and infinity.
@@ -154,18 +179,20 @@ func (s *sorted) count(home []uint64) []int32 {
 }
 
 // sample returns point i in the units of its home.
-func (g *grid) sample(v View, i int, c coord) sample {
-	d := v.ToCommon.Apply(v.Cloud.At(i)).Sub(g.origin).Scale(1 / g.o.Voxel)
-	d = d.Sub(geom.Vec{X: float64(c.x), Y: float64(c.y), Z: float64(c.z)}.Scale(side))
-	n := v.ToCommon.Turn(v.Cloud.Normal(i))
+func (g *grid) sample(v *View, p *placing, i int, c coord) sample {
+	d := p.at(v.Cloud.X[i], v.Cloud.Y[i], v.Cloud.Z[i])
+	n := p.turn.MulVec(v.Cloud.Normal(i))
 	area := float64(v.Area[i]) / (g.o.Voxel * g.o.Voxel)
-	reach := math.Min(mostReach, math.Max(lateral, spreadOf(area)))
-	s := sample{x: float32(d.X), y: float32(d.Y), z: float32(d.Z), nx: float32(n.X), ny: float32(n.Y), nz: float32(n.Z)}
-	s.weight = v.Weight[i] * float32(lateral*lateral/(reach*reach)) // a sparse view does not blur a dense one
-	s.reach, s.cover = float32(reach), float32(area/(math.Pi*reach*reach/3))
-	r := max(s.reach, float32(g.mostBand()))
-	s.reaches = sidesOf(s.x, r) | sidesOf(s.y, r)<<3 | sidesOf(s.z, r)<<6
-	return s
+	reach := float64(lateral)
+	if area > lateral*lateral/(spread*spread) {
+		reach = math.Min(mostReach, spreadOf(area))
+	}
+	return sample{
+		x: float32(d.X - float64(c.x)*side), y: float32(d.Y - float64(c.y)*side), z: float32(d.Z - float64(c.z)*side),
+		nx: float32(n.X), ny: float32(n.Y), nz: float32(n.Z),
+		weight: v.Weight[i] * float32(lateral*lateral/(reach*reach)), // a sparse view does not blur a dense one
+		reach:  float32(reach), cover: float32(area / (math.Pi * reach * reach / 3)),
+	}
 }
 
 // Sharpness returns by how much a point weighs less, in cells of a size, because its spot is
@@ -184,23 +211,29 @@ func (g *grid) mostBand() float64 {
 	return band * transition
 }
 
-// sidesOf says into which blocks along an axis a sample reaches.
-func sidesOf(x, reach float32) uint16 {
-	b := uint16(2)
+// reaches says which blocks around its home a sample reaches into: two bits an axis, for
+// the block before and the next.
+type reaches uint8
+
+func (p *sample) reaches(r float32) reaches {
+	return sidesOf(p.x, r) | sidesOf(p.y, r)<<2 | sidesOf(p.z, r)<<4
+}
+
+func sidesOf(x, reach float32) (b reaches) {
 	if x < reach-1 {
-		b |= 1
+		b = 1
 	}
 	if x > side-reach {
-		b |= 4
+		b |= 2
 	}
 	return b
 }
 
-// neighbours lists for every value of sample.reaches the blocks of 27 that it names.
-var neighbours = func() (list [1 << 9]uint32) {
+// neighbours lists for every value of reaches the blocks of 27 that it names.
+var neighbours = func() (list [1 << 6]uint32) {
 	for v := range list {
 		for k := range 27 {
-			if needs := needed(k); v&needs == needs {
+			if needs := needed(k); reaches(v)&needs == needs {
 				list[v] |= 1 << k
 			}
 		}
@@ -208,5 +241,8 @@ var neighbours = func() (list [1 << 9]uint32) {
 	return list
 }()
 
-// needed returns the bits of sample.reaches that neighbour k of 27 asks for.
-func needed(k int) int { return 1<<(k%3) | 8<<(k/3%3) | 64<<(k/9) }
+// needed returns what neighbour k of 27 asks of reaches.
+func needed(k int) reaches {
+	sides := [3]reaches{1, 0, 2}
+	return sides[k%3] | sides[k/3%3]<<2 | sides[k/9]<<4
+}

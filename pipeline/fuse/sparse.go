@@ -16,7 +16,9 @@ func (t *tree) levelOf(area float64, most int) int {
 
 // spreadOf returns how far sideways a point of an area reaches, in the unit of length,
 // if its cells do not widen or narrow that.
-func spreadOf(area float64) float64 { return 1.3 * math.Sqrt(area) }
+func spreadOf(area float64) float64 { return spread * math.Sqrt(area) }
+
+const spread = 1.3
 
 // finer returns a sample of a home at level k as a block at c of level g.level sees it, x, y
 // and z from the corner of that block.

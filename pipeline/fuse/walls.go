@@ -76,7 +76,7 @@ func (a *agreement) see(difference, weight, before float32) {
 	a.n++
 	a.sum += float64(difference)
 	a.squares += float64(difference) * float64(difference)
-	a.variance += 1/float64(weight) + 1/float64(before)
+	a.variance += float64((weight + before) / (weight * before))
 }
 
 // scale counts places of a band that is wider than usual for what they are of that.
