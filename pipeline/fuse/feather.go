@@ -37,17 +37,6 @@ func (t *tree) part() {
 	}
 }
 
-// before returns what preferred views say of a place, if they are apart, otherwise what it
-// is given: the mean in the unit of the block, and its weight.
-func (g *grid) before(id int32, i int, mean, weight float32) (known, w float32) {
-	if a := g.apartOf(id); a != nil && a.weight[i] > 0 {
-		return float32(a.mean[i]) * (1.0 / meanScale), unpackWeight(a.weight[i])
-	}
-	return mean, weight
-}
-
-func (g *grid) isApart(id int32) bool { return g.apartOf(id) != nil }
-
 // spots are places near the surface by blocks of level 0, mm from the origin.
 type spots struct {
 	index index

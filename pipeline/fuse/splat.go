@@ -1,18 +1,18 @@
 package fuse
 
 // A splat is one sample on its way into the places of a block: those of a box of rows,
-// window places along x. Its fields and their order are known to splat_amd64.s.
+// window places along x. splat_amd64.s reads it.
 type splat struct {
-	x                    float32 // of the sample, from the first place of the window
-	dy, dz               float32 // from the sample to the first row
-	nx, ny, nz           float32
-	r2, inv              float32 // of the reach sideways: its square, and one over that
-	limit2               float32 // of the band of distances: the square of where it ends
-	unit, steep          float32 // what lies more than unit behind weighs less, by steep for each cell
-	cover, weight        float32
-	rows, layers, unused int32
-	at                   int64 // of the first place, in bytes from that of the block
-	lanes                *[2][2 * window]uint32
+	x             float32 // of the sample, from the first place of the window
+	dy, dz        float32 // from the sample to the first row
+	nx, ny, nz    float32
+	r2, inv       float32 // of the reach sideways: its square, and one over that
+	limit2        float32 // of the band of distances: the square of where it ends
+	unit, steep   float32 // what lies more than unit behind weighs less, by steep for each cell
+	cover, weight float32
+	rows, layers  int32
+	at            int64 // of the first place, in bytes from that of the block
+	lanes         *[2][2 * window]uint32
 }
 
 // window is the number of places along x that are dealt with at once: those within reach

@@ -1,3 +1,4 @@
+#include "go_asm.h"
 #include "textflag.h"
 
 // The places of a window in two rows, counted.
@@ -45,34 +46,34 @@ GLOBL one<>(SB), RODATA|NOPTR, $4
 TEXT ·splatRowsAVX(SB), NOSPLIT, $0-16
 	MOVQ         a+0(FP), AX
 	MOVQ         s+8(FP), BX
-	ADDQ         64(BX), AX
-	VBROADCASTSS 0(BX), Y0
+	ADDQ         splat_at(BX), AX
+	VBROADCASTSS splat_x(BX), Y0
 	VMOVUPS      count<>(SB), Y1
 	VSUBPS       Y0, Y1, Y0
-	VBROADCASTSS 12(BX), Y1
+	VBROADCASTSS splat_nx(BX), Y1
 	VMULPS       Y0, Y1, Y1
 	VMULPS       Y0, Y0, Y0
-	VBROADCASTSS 24(BX), Y2
-	VBROADCASTSS 28(BX), Y3
-	VBROADCASTSS 32(BX), Y4
+	VBROADCASTSS splat_r2(BX), Y2
+	VBROADCASTSS splat_inv(BX), Y3
+	VBROADCASTSS splat_limit2(BX), Y4
 	VBROADCASTSS one<>(SB), Y5
-	VBROADCASTSS 16(BX), Y8
-	VBROADCASTSS 4(BX), Y9
+	VBROADCASTSS splat_ny(BX), Y8
+	VBROADCASTSS splat_dy(BX), Y9
 	VXORPS       Y14, Y14, Y14
 	LEAQ         rows<>(SB), R11
 	XORL         CX, CX
 
 layer:
 	VCVTSI2SSL   CX, X14, X10
-	VADDSS       8(BX), X10, X10
-	VMULSS       20(BX), X10, X6
+	VADDSS       splat_dz(BX), X10, X10
+	VMULSS       splat_nz(BX), X10, X6
 	VMULSS       X10, X10, X7
 	VSHUFPS      $0, X6, X6, X6
 	VINSERTF128  $1, X6, Y6, Y6
 	VSHUFPS      $0, X7, X7, X7
 	VINSERTF128  $1, X7, Y7, Y7
-	MOVQ         72(BX), DI
-	MOVL         52(BX), DX
+	MOVQ         splat_lanes(BX), DI
+	MOVL         splat_rows(BX), DX
 	MOVQ         R11, R9
 	MOVQ         AX, R10
 
@@ -102,22 +103,22 @@ both:
 	VSUBPS       Y10, Y5, Y10
 	VMULPS       Y10, Y10, Y10
 	VANDPS       Y13, Y10, Y10  // q
-	VBROADCASTSS 44(BX), Y13
+	VBROADCASTSS splat_cover(BX), Y13
 	VMULPS       Y10, Y13, Y13
-	ADDTO(4096)
-	VBROADCASTSS 36(BX), Y12
+	ADDTO(sums_cover)
+	VBROADCASTSS splat_unit(BX), Y12
 	VADDPS       Y11, Y12, Y12
 	VMINPS       Y14, Y12, Y12
-	VBROADCASTSS 40(BX), Y13
+	VBROADCASTSS splat_steep(BX), Y13
 	VMULPS       Y13, Y12, Y12
 	VADDPS       Y5, Y12, Y12
-	VBROADCASTSS 48(BX), Y13
+	VBROADCASTSS splat_weight(BX), Y13
 	VMULPS       Y13, Y10, Y10
 	VMULPS       Y12, Y10, Y13  // w
 	VMULPS       Y13, Y11, Y11
-	ADDTO(2048)
+	ADDTO(sums_mass)
 	VMOVAPS      Y11, Y13
-	ADDTO(0)
+	ADDTO(sums_distance)
 
 skip:
 	ADDQ         $32, R9
@@ -126,7 +127,7 @@ skip:
 	JG           pair
 	ADDQ         $256, AX
 	INCL         CX
-	CMPL         CX, 56(BX)
+	CMPL         CX, splat_layers(BX)
 	JLT          layer
 	VZEROUPPER
 	RET

@@ -72,13 +72,6 @@ type agreement struct {
 	sum, squares, variance float64 // of the differences, cells; of their noise, mm²
 }
 
-func (a *agreement) see(difference, weight, before float32) {
-	a.n++
-	a.sum += float64(difference)
-	a.squares += float64(difference) * float64(difference)
-	a.variance += float64((weight + before) / (weight * before))
-}
-
 // scale counts places of a band that is wider than usual for what they are of that.
 func (a *agreement) scale(by float64) {
 	a.n, a.sum, a.squares, a.variance = by*a.n, by*a.sum, by*a.squares, by*a.variance
