@@ -18,7 +18,7 @@ import (
 )
 
 const (
-	fuseVersion   = 15
+	fuseVersion   = 16
 	reduceVersion = 5
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,

@@ -75,13 +75,20 @@ type RawDistance struct {
 }
 
 const (
-	rawVersion = 2
+	rawVersion = 3
 	// rawReach is how far from the mesh a point may lie to count as one of its surface, in
 	// cells: beyond the band of the fusion and what smooths across edges.
 	rawReach = 5
 )
 
-// meetRaw measures the points of every scan against the reduced mesh.
+// metRaw is what the points of the scans say.
+type metRaw struct {
+	Distances []RawDistance
+	Seam      *Seam
+}
+
+// meetRaw measures the points of every scan against the reduced mesh, and looks at what lies
+// around the largest step of the seam.
 func (r *run) meetRaw(ctx context.Context, b *Built, mesh stage.Key) error {
 	list := b.allPlaced()
 	keys, err := b.keysOf(list)
@@ -92,23 +99,28 @@ func (r *run) meetRaw(ctx context.Context, b *Built, mesh stage.Key) error {
 	if b.framed() {
 		box = b.Job.Object
 	}
-	key, err := stage.KeyOf("raw", rawVersion, []any{fuseVersion, b.Job.Mesh.Voxel, box}, append([]stage.Key{mesh}, keys...)...)
+	key, err := stage.KeyOf("raw", rawVersion, []any{fuseVersion, b.Job.Mesh.Voxel, box, b.Job.Mesh.Feather}, append([]stage.Key{mesh}, keys...)...)
 	if err != nil {
 		return err
 	}
-	met, err := stage.Run(r.store, "raw", "job", key, stage.With[[]RawDistance](stage.Values()), func() (stage.Pair[[]RawDistance, []float32], error) {
+	met, err := stage.Run(r.store, "raw", "job", key, stage.With[metRaw](stage.Values()), func() (stage.Pair[metRaw, []float32], error) {
 		return b.meet(ctx, list, box)
 	})
-	b.Mesh.Raw, b.FromRaw = met.Facts, met.Value
-	return err
+	if err != nil {
+		return err
+	}
+	b.Mesh.Raw, b.FromRaw, b.Seam = met.Facts.Distances, met.Value, met.Facts.Seam
+	b.cutSeam(r.fused)
+	return nil
 }
 
 // meet measures scan by scan, and takes the mean around each vertex.
-func (b *Built) meet(ctx context.Context, list []placed, box *geom.Box) (met stage.Pair[[]RawDistance, []float32], err error) {
+func (b *Built) meet(ctx context.Context, list []placed, box *geom.Box) (met stage.Pair[metRaw, []float32], err error) {
 	index, err := distance.Build(ctx, b.Surface)
 	if err != nil {
 		return met, err
 	}
+	seam := b.newSeam()
 	sums, counts := make([]float64, b.Surface.Vertices()), make([]int32, b.Surface.Vertices())
 	for _, p := range list {
 		v, err := b.fusionView(ctx, p)
@@ -128,8 +140,12 @@ func (b *Built) meet(ctx context.Context, list []placed, box *geom.Box) (met sta
 		}
 		d := rawDistance(hits, points)
 		d.File = p.file
-		met.Facts = append(met.Facts, d)
+		met.Facts.Distances = append(met.Facts.Distances, d)
+		if seam != nil {
+			seam.take(points, b.instrument(p).Prefer, b.Mesh.Fusion.Seam.Worst, b.Job.Mesh.Voxel)
+		}
 	}
+	met.Facts.Seam = seam
 	met.Value = make([]float32, len(sums))
 	for i, n := range counts {
 		met.Value[i] = float32(sums[i] / float64(n)) // NaN where there is none

@@ -156,6 +156,7 @@ type Built struct {
 	Bends     []Bent
 	Stickers  []Sticker
 	CloseUp   *CloseUp // of one of them; nil without any
+	Seam      *Seam    // where the step between preferred scans and others is the largest; nil without any
 	Mesh      MeshFacts
 	Surface   *scan.Mesh // the reduced mesh; its deviation is in Departure
 	Levels    []Level    // coarser meshes, as many as the sheet asks for
@@ -170,6 +171,9 @@ type Built struct {
 
 	graph  *posegraph.Result // of set-ups and tracked instruments; nil where nothing is tracked
 	bodies map[int]int       // the body of each file in it
+
+	seamPiece *scan.Mesh // see SeamPiece
+	seamShare []float32
 }
 
 // MeshFacts says what the mesh is.

@@ -25,12 +25,15 @@ func surfaceSection(r *Report, p *Pictures, f figures) section {
 			s.Figures = append(s.Figures, figure{Caption: x.Caption, PNG: x.PNG, Wide: true})
 		}
 	}
+	for _, x := range p.Seam {
+		s.Figures = append(s.Figures, figure{Caption: x.Caption, PNG: x.PNG, Wide: true})
+	}
 	s.Tables = []table{meshTable(&r.Mesh, f)}
 	if len(r.Mesh.Fusion.Closed) > 0 {
 		s.Text = append(s.Text, closedText(&r.Mesh, f))
 	}
 	if seam := r.Mesh.Fusion.Seam; seam.Area > 0 {
-		s.Text = append(s.Text, fmt.Sprintf("Where preferred scans saw the surface, the others lie %s off on average (positive: outside), %s rms with their noise; the passage between them is smooth.", f.named(seam.Mean), f.named(seam.RMS)))
+		s.Text = append(s.Text, seamText(seam, f)...)
 	}
 	if len(r.Mesh.Raw) > 0 {
 		s.Text = append(s.Text, "Against the scans, their points are averaged over a fusion cell, and those at depth edges are left out. Beyond counts points further than five cells away: not of the object, or not in the mesh.")

@@ -27,6 +27,7 @@ type Pictures struct {
 	Gaps      *Picture  // what was not seen of the object
 	Mounts    []Picture // of the reduced mesh at the first mounts, with its edges
 	CloseUp   *Picture  // one sticker before and after
+	Seam      []Picture // where the step between preferred scans and the others is the largest
 	Asymmetry *Picture  // the object against its own mirror image
 }
 
@@ -81,6 +82,9 @@ func Draw(ctx context.Context, b *pipeline.Built) (Pictures, error) {
 	}
 	if p.Mounts, err = drawMounts(ctx, b); err != nil {
 		return p, fmt.Errorf("draw the mesh at a mount: %w", err)
+	}
+	if p.Seam, err = drawSeam(ctx, b); err != nil {
+		return p, fmt.Errorf("draw the seam: %w", err)
 	}
 	if p.Departure, err = drawDeparture(ctx, b); err != nil {
 		return p, fmt.Errorf("draw the deviation: %w", err)

@@ -20,13 +20,6 @@ type Fusion struct {
 	Seam      Seam     `json:"seam"`
 }
 
-// Seam says how far the other scans lie from the preferred ones where both saw the surface.
-type Seam struct {
-	Area float64 `json:"area"` // counted once for every other scan
-	Mean float64 `json:"mean"` // positive where the others lie outside
-	RMS  float64 `json:"rms"`  // noise of the other scans included
-}
-
 // Piece is a floating piece of surface that was left out.
 type Piece struct {
 	At   Vec3    `json:"at"`
@@ -66,10 +59,10 @@ type RawDistance struct {
 	At     Vec3    `json:"at"` // where the largest is
 }
 
-func fusionOf(f fuse.Stats, s scale) Fusion {
+func fusionOf(f fuse.Stats, feather float64, s scale) Fusion {
 	area := func(mm2 float64) float64 { return tidy(mm2 * float64(s) * float64(s)) }
 	out := Fusion{Points: f.Points, Trimmed: f.Trimmed, Crumbs: f.Crumbs, CrumbArea: area(f.Area), Pieces: []Piece{}, Closed: []Hole{}, Doubles: []Double{}}
-	out.Seam = Seam{area(f.Seam.Area), s.length(f.Seam.Mean), s.length(f.Seam.RMS)}
+	out.Seam = seamOf(f.Seam, feather, s)
 	for _, p := range f.Pieces {
 		out.Pieces = append(out.Pieces, Piece{s.vec(p.At), area(p.Area)})
 	}
@@ -84,7 +77,7 @@ func fusionOf(f fuse.Stats, s scale) Fusion {
 
 // surfaceOf completes what is said of the mesh.
 func (m *Mesh) surfaceOf(b *pipeline.Built, s scale) {
-	m.Fusion, m.Levels, m.Raw = fusionOf(b.Mesh.Fusion, s), []MeshLevel{}, []RawDistance{}
+	m.Fusion, m.Levels, m.Raw = fusionOf(b.Mesh.Fusion, featherOf(b), s), []MeshLevel{}, []RawDistance{}
 	for _, l := range b.Levels {
 		m.Levels = append(m.Levels, MeshLevel{l.Surface.Triangles(), Deviation{s.length(l.DeviationMax), s.length(l.DeviationRMS), s.vec(l.DeviationAt)}})
 	}

@@ -14,6 +14,7 @@ type census struct {
 	merged, behind []list // of each level
 	seam           []agreement
 	doubts         []doubt
+	passages       []passage
 	blocks         int
 }
 
@@ -61,6 +62,7 @@ func (t *tree) sumUp(c *census) {
 		s.Mean, s.RMS = sum/s.Area, math.Sqrt(squares/s.Area)
 	}
 	t.stats.Doubles = largest(all)
+	t.seams(c.passages)
 }
 
 // largest returns the largest ones, in falling order.

@@ -42,6 +42,9 @@ func (t *tree) extract(ctx context.Context, c *census, s layers, first int64) (*
 	for _, f := range own {
 		c.take(t.levels[f.level], f.id)
 	}
+	if err := t.passages(ctx, own, c); err != nil {
+		return nil, err
+	}
 	x, err := t.survey(ctx, known)
 	if err != nil {
 		return nil, err

@@ -26,7 +26,7 @@ type merging struct {
 	with comparison // of the view with those before
 	seen int64      // places that the view covers
 	unit float32
-	seam comparison // of the view with preferred ones
+	seam weighed // of the view with preferred ones
 }
 
 // comparison is an agreement that is summed up by columns of places along x.
@@ -47,6 +47,26 @@ func (c *comparison) total() agreement {
 	a := agreement{n: float64(c.n)}
 	for i := range side {
 		a.sum, a.squares, a.variance = a.sum+float64(c.sum[i]), a.squares+float64(c.squares[i]), a.variance+float64(c.variance[i])
+	}
+	return a
+}
+
+// weighed is a comparison that knows besides how much what the view says weighs.
+type weighed struct {
+	comparison
+	pull, mass [side]float32
+}
+
+func (c *weighed) see(i int, difference, weight, before float32) {
+	c.comparison.see(i, difference, weight, before)
+	c.pull[i%side] += weight * difference
+	c.mass[i%side] += weight
+}
+
+func (c *weighed) total() agreement {
+	a := c.comparison.total()
+	for i := range side {
+		a.pull, a.mass = a.pull+float64(c.pull[i]), a.mass+float64(c.mass[i])
 	}
 	return a
 }

@@ -27,14 +27,6 @@ type wall struct {
 	seam               agreement
 }
 
-// Seam says how far the other views lie from the preferred ones where both saw the
-// surface: the step that the passage between them has to take.
-type Seam struct {
-	Area float64 // mm², counted once for every view
-	Mean float64 // mm, positive where the others lie outside
-	RMS  float64 // mm, noise of the other views included
-}
-
 // take counts a view that covers some places of the block, and what it says of the seam.
 func (w *wall) take(places int, view int32, seam *agreement) {
 	if places >= leastSeen {
@@ -70,11 +62,12 @@ const (
 type agreement struct {
 	n                      float64 // places
 	sum, squares, variance float64 // of the differences, cells; of their noise, mm²
+	pull, mass             float64 // the differences by the weight of the view, and the weight
 }
 
 // scale counts places of a band that is wider than usual for what they are of that.
 func (a *agreement) scale(by float64) {
-	a.n, a.sum, a.squares, a.variance = by*a.n, by*a.sum, by*a.squares, by*a.variance
+	a.n, a.sum, a.squares, a.variance, a.pull, a.mass = by*a.n, by*a.sum, by*a.squares, by*a.variance, by*a.pull, by*a.mass
 }
 
 func (a *agreement) add(b *agreement) {
@@ -82,6 +75,8 @@ func (a *agreement) add(b *agreement) {
 	a.sum += b.sum
 	a.squares += b.squares
 	a.variance += b.variance
+	a.pull += b.pull
+	a.mass += b.mass
 }
 
 // judge keeps what a view and those before disagree on in a block.

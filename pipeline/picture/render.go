@@ -42,6 +42,7 @@ type RenderOptions struct {
 	Values        []float32 // a value per vertex in the picture's unit, coloured by Deviation; NaN is no data
 	Limit         float64   // of the value scale [the largest magnitude]
 	Unit          string    // of the values, for the scale [mm]
+	Share         []float32 // a share per vertex, 0 in the usual colour to 1 in blue
 }
 
 // ErrNothing says that there is nothing to draw.
@@ -92,6 +93,9 @@ func (o RenderOptions) filled(m *scan.Mesh) RenderOptions {
 	}
 	if len(o.Values) != m.Vertices() {
 		o.Values = nil
+	}
+	if len(o.Share) != m.Vertices() {
+		o.Share = nil
 	}
 	if o.Limit <= 0 {
 		for _, v := range o.Values {

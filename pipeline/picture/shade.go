@@ -20,14 +20,16 @@ type shader struct {
 	r       *raster
 	normals [3]geom.Vec // turned to the eye
 	values  [3]float64
+	shares  [3]float64
 	base    color.RGBA
 	valued  bool
+	shared  bool
 }
 
 func (r *raster) shaderOf(i, j, k int32) shader {
 	a, b, c := r.mesh.At(i), r.mesh.At(j), r.mesh.At(k)
 	face := b.Sub(a).Cross(c.Sub(a)).Unit()
-	s := shader{r: r, base: front, valued: r.o.Values != nil}
+	s := shader{r: r, base: front, valued: r.o.Values != nil, shared: r.o.Share != nil}
 	isBehind := face.Dot(r.camera.in) > 0
 	if isBehind {
 		face, s.base = face.Scale(-1), behind
@@ -47,6 +49,9 @@ func (r *raster) shaderOf(i, j, k int32) shader {
 		if s.valued {
 			s.values[n] = float64(r.o.Values[v])
 		}
+		if s.shared {
+			s.shares[n] = float64(r.o.Share[v])
+		}
 	}
 	return s
 }
@@ -56,6 +61,9 @@ func (r *raster) shaderOf(i, j, k int32) shader {
 func (s *shader) shade(a, b, c float64, x, y int) color.RGBA {
 	n := s.normals[0].Scale(a).AddScaled(b, s.normals[1]).AddScaled(c, s.normals[2]).Unit()
 	light := s.r.camera.light(n)
+	if s.shared {
+		return dim(between(s.base, sharedBlue, a*s.shares[0]+b*s.shares[1]+c*s.shares[2]), light)
+	}
 	if !s.valued {
 		return dim(s.base, light)
 	}
@@ -66,6 +74,16 @@ func (s *shader) shade(a, b, c float64, x, y int) color.RGBA {
 		base = dim(base, 0.45)
 	}
 	return dim(base, 0.62+0.38*light) // gentle, so that colours can be compared with the scale
+}
+
+// sharedBlue is light enough for shades to show on it.
+var sharedBlue = color.RGBA{0x7f, 0xb4, 0xdc, 255}
+
+// between passes from one colour to another.
+func between(from, to color.RGBA, share float64) color.RGBA {
+	share = min(max(share, 0), 1)
+	f := func(a, b uint8) uint8 { return uint8(math.Round(float64(a) + share*(float64(b)-float64(a)))) }
+	return color.RGBA{f(from.R, to.R), f(from.G, to.G), f(from.B, to.B), 255}
 }
 
 // hatchPitch is the pitch in pixels of the stripes on what is off the scale:
