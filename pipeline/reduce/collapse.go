@@ -16,6 +16,8 @@ type carver struct {
 	removed int   // triangles
 	only    uint8 // flags, one of which an end of each edge must have; 0 takes all edges
 
+	isPatient bool // tries edges again that could not be collapsed
+
 	atU, atV     fan // scratch
 	nearU, nearV []int32
 }
@@ -46,56 +48,12 @@ func (k *carver) offer(u, v int32) {
 	if either := s.flags[u] | s.flags[v]; either&(held|onSeam) != 0 || k.only != 0 && either&k.only == 0 {
 		return
 	}
-	_, all := k.sum(u, v)
+	planes, all := k.sum(u, v)
 	d := k.cheapest(&all, u, v)
-	cost := all.at(d)
-	if s.boost != nil {
-		cost *= float64(max(s.boost[u], s.boost[v]))
-	}
-	if cost-cost == 0 && (s.limit == nil || k.isAllowed(u, d) && k.isAllowed(v, s.at(u).Add(d).Sub(s.at(v)))) {
+	cost := k.cost(&planes, u, v, d)
+	if cost-cost == 0 && k.isAllowed(u, v, d) {
 		k.queue.push(u, v, s.version[u]+s.version[v], cost)
 	}
-}
-
-// isAllowed says whether a vertex may move by d: by how much that leaves its planes,
-// in the mean.
-func (k *carver) isAllowed(v int32, d geom.Vec) bool {
-	q, limit := k.s.q[v].form(), float64(k.s.limit[v])
-	return q.at(d) <= float64(k.s.area[v])*limit*limit
-}
-
-// cheapest returns where, relative to u, the merged vertex costs least. A vertex on
-// the border does not move to meet one of the inside.
-func (k *carver) cheapest(f *form, u, v int32) geom.Vec {
-	fixedU, fixedV := k.s.flags[u]&onBorder != 0, k.s.flags[v]&onBorder != 0
-	switch {
-	case fixedU && !fixedV:
-		return geom.Vec{}
-	case fixedV && !fixedU:
-		return k.s.at(v).Sub(k.s.at(u))
-	}
-	if d, ok := f.minimum(); ok {
-		return d
-	}
-	return k.s.at(v).Sub(k.s.at(u)).Scale(0.5) // triangles without area
-}
-
-// pointWeight is the weight of the distance to the two ends of an edge beside
-// that to their planes. It decides where planes do not: on flat ground it asks for
-// short edges. An end 100 mm away costs as much as a plane 0.2 mm away.
-const pointWeight = 5e-6
-
-// sum returns the quadrics of u and v together, with the origin at u: without and
-// with the distance to the points themselves.
-func (k *carver) sum(u, v int32) (planes, all form) {
-	e := k.s.at(v).Sub(k.s.at(u))
-	planes = k.s.q[u].form()
-	planes.add(&k.s.q[v], e)
-	all = planes
-	w := pointWeight * float64(k.s.area[u]+k.s.area[v])
-	all.addPoint(geom.Vec{}, w)
-	all.addPoint(e, w)
-	return planes, all
 }
 
 // run collapses edges in the order of their cost, as long as their bucket is not
@@ -121,18 +79,21 @@ func (k *carver) collapse(u, v int32) {
 	k.atV.read(s, v)
 	shared := count(k.atU.from, v) + count(k.atU.to, v)
 	if !k.isLinkSound(u, v, shared) {
+		k.postpone(u, v)
 		return
 	}
 	planes, all := k.sum(u, v)
-	d := k.place(&all, u, v)
-	p := s.at(u).Add(d)
-	x, y, z := float32(p.X), float32(p.Y), float32(p.Z)
-	p = geom.Vec{X: float64(x), Y: float64(y), Z: float64(z)}
-	if !k.keepsShape(&k.atU, u, v, p) || !k.keepsShape(&k.atV, v, u, p) {
+	p, cost, ok := k.place(&planes, &all, u, v)
+	if !ok {
+		k.postpone(u, v)
+		return
+	}
+	if at := bucketOf(cost); at > k.queue.lowest+slack {
+		k.queue.pushAt(u, v, s.version[u]+s.version[v], at)
 		return
 	}
 	s.q[v] = planes.moved(p.Sub(s.at(u)))
-	s.x[v], s.y[v], s.z[v] = x, y, z
+	s.x[v], s.y[v], s.z[v] = float32(p.X), float32(p.Y), float32(p.Z)
 	s.area[v] += s.area[u]
 	s.flags[v] |= s.flags[u]
 	if s.boost != nil {
@@ -147,6 +108,17 @@ func (k *carver) collapse(u, v int32) {
 	k.removed += shared
 	k.offerAround(v)
 }
+
+// postpone queues an edge again that cannot be collapsed now, for a few octaves of cost
+// later: what is around it may have changed by then.
+func (k *carver) postpone(u, v int32) {
+	if at := k.queue.lowest + patience; k.isPatient && at < buckets {
+		k.queue.pushAt(u, v, k.s.version[u]+k.s.version[v], at)
+	}
+}
+
+// patience is two octaves of cost, in buckets.
+const patience = 2 << bucketsPerOctaveLog2
 
 // isLinkSound says whether the surface stays a manifold: the neighbours that u and
 // v have in common must be those of the triangles they share (the link condition;
@@ -183,42 +155,6 @@ func (f *fan) neighbours(buf []int32) []int32 {
 	return buf
 }
 
-// place returns where the merged vertex goes, relative to u: inside the surface
-// where the quadric is least among the places that keep the volume (P. Lindstrom &
-// G. Turk, Fast and memory efficient polygonal simplification, IEEE Visualization
-// 1998, §4.1, volume preservation, here as a constraint of the quadric); on the
-// border, where there is no volume, where the quadric is least.
-func (k *carver) place(f *form, u, v int32) geom.Vec {
-	if (k.s.flags[u]|k.s.flags[v])&onBorder == 0 {
-		g, volume := k.volume(u, v)
-		if d, ok := f.minimumOn(g, volume); ok {
-			return d
-		}
-	}
-	return k.cheapest(f, u, v)
-}
-
-// volume returns the constraint g·d = s under which moving all corners at u and v
-// to u+d keeps the volume below the surface.
-func (k *carver) volume(u, v int32) (g geom.Vec, s float64) {
-	o := k.s.at(u)
-	for i, a := range k.atU.from {
-		b := k.atU.to[i]
-		g = g.Add(k.s.at(a).Sub(o).Cross(k.s.at(b).Sub(o)))
-	}
-	p := k.s.at(v).Sub(o)
-	for i, a := range k.atV.from {
-		b := k.atV.to[i]
-		if a == u || b == u {
-			continue
-		}
-		n := k.s.at(a).Sub(o).Sub(p).Cross(k.s.at(b).Sub(o).Sub(p))
-		g = g.Add(n)
-		s += n.Dot(p)
-	}
-	return g, s
-}
-
 const (
 	// cosMaxTurn: no triangle turns by more than about 78 degrees in one collapse;
 	// beyond 90 it would be flipped.
@@ -230,7 +166,7 @@ const (
 	// than slenderMesh, as in drawn parts, holding to minShape would cost corners; there it
 	// is this share of the median. Of scanned surfaces half are better than 0.65.
 	slenderMesh  = 0.5
-	slenderShare = 0.05
+	slenderShare = 0.01
 )
 
 // shape returns the ratio of area to squared edges of a triangle, 1 for an equilateral.

@@ -43,7 +43,7 @@ func (s *surface) solve(ctx context.Context, budget int) error {
 // enough triangles are gone; only those with an end that has one of the flags, unless
 // there are none.
 func (s *surface) carve(lo, hi, enough int, only uint8) {
-	k := &carver{s: s, queue: newQueue(2 * (hi - lo)), only: only}
+	k := &carver{s: s, queue: newQueue(2 * (hi - lo)), only: only, isPatient: true}
 	k.fill(lo, hi)
 	k.run(buckets, enough)
 	s.compact()

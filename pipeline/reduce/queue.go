@@ -41,7 +41,11 @@ func bucketOf(cost float64) int {
 }
 
 func (q *queue) push(u, v int32, stamp uint32, cost float64) {
-	b := bucketOf(cost)
+	q.pushAt(u, v, stamp, bucketOf(cost))
+}
+
+// pushAt puts an edge into bucket b.
+func (q *queue) pushAt(u, v int32, stamp uint32, b int) {
 	i := q.unused
 	if i == 0 {
 		i = int32(len(q.entries))

@@ -118,10 +118,11 @@ func writePLY(t *testing.T, name string, m *scan.Mesh) string {
 	return path
 }
 
-// TestNoWorseThanReferences reduces real meshes to a tenth and a third: free-form, with
-// holes and scanned, and a drawn one. The error of the free-form ones is no larger than
-// that of two libraries at the same count (Open3D and VTK, both after Garland & Heckbert),
-// by a judge that is none of them, and the topology stays.
+// TestNoWorseThanReferences reduces real meshes: free-form, with holes and scanned, and two
+// as drawn. The error is no larger than that of two libraries at the same count (Open3D and
+// VTK, both after Garland & Heckbert), by a judge that is none of them, and the topology
+// stays. The largest departure of so few triangles is that of one of them: it is held to
+// within a share of the better library's.
 func TestNoWorseThanReferences(t *testing.T) {
 	const python = "/usr/bin/python3"
 	if !*study {
@@ -133,13 +134,18 @@ func TestNoWorseThanReferences(t *testing.T) {
 	for _, c := range []struct {
 		name  string
 		share int
-		rms   float64 // largest share of the better library's
+		most  float64 // of the better library's largest departure
 	}{
-		{"decimation-meshes/spot.obj", 3, 1},
-		{"decimation-meshes/spot.obj", 10, 1},
-		{"range-scans-bunny/bun_zipper.ply.gz", 3, 1},
-		{"range-scans-bunny/bun_zipper.ply.gz", 10, 1},
-		{"decimation-meshes/machined-part.STL.gz", 3, 1.2}, // a part as drawn, of needles; its largest departure is the smallest
+		{"decimation-meshes/spot.obj", 3, 1.1},
+		{"decimation-meshes/spot.obj", 10, 1.1},
+		{"range-scans-bunny/bun_zipper.ply.gz", 3, 1.1},
+		{"range-scans-bunny/bun_zipper.ply.gz", 10, 1.1},
+		{"decimation-meshes/machined-part.STL.gz", 2, 0.5}, // a part as drawn, of needles
+		{"decimation-meshes/machined-part.STL.gz", 3, 0.5},
+		{"decimation-meshes/machined-part.STL.gz", 5, 0.5},
+		{"decimation-meshes/tray.STL.gz", 2, 1.1}, // sheet metal with many holes
+		{"decimation-meshes/tray.STL.gz", 3, 1.1},
+		{"decimation-meshes/tray.STL.gz", 5, 1.25},
 	} {
 		m := sharedMesh(t, c.name)
 		r, s := mustReduce(t, m, Options{Triangles: m.Triangles() / c.share})
@@ -158,11 +164,25 @@ func TestNoWorseThanReferences(t *testing.T) {
 			t.Fatal(err, string(out))
 		}
 		t.Logf("%s to 1/%d: ours %+v, Open3D %+v, VTK %+v", c.name, c.share, of.Ours, of.Open3D, of.VTK)
-		if best := min(of.Open3D.RMS, of.VTK.RMS); of.Ours.RMS > c.rms*best {
+		if best := min(of.Open3D.RMS, of.VTK.RMS); of.Ours.RMS > best {
 			t.Errorf("%s to 1/%d: %.4g rms, the better library has %.4g", c.name, c.share, of.Ours.RMS, best)
 		}
-		if best := min(of.Open3D.Max, of.VTK.Max); of.Ours.Max > 1.1*best {
+		if best := min(of.Open3D.Max, of.VTK.Max); of.Ours.Max > c.most*best {
 			t.Errorf("%s to 1/%d: %.4g at most, the better library has %.4g", c.name, c.share, of.Ours.Max, best)
 		}
+	}
+}
+
+// TestSheetMetalMeetsItsBudget: a tray with 23 holes, drawn with long needles, keeps its
+// shape, its topology and to its budget. The better library, VTK's quadric decimation, is
+// off by 3.61 rms there in thousandths of the unit of the file.
+func TestSheetMetalMeetsItsBudget(t *testing.T) {
+	m := sharedMesh(t, "decimation-meshes/tray.STL.gz")
+	r, s := mustReduce(t, m, Options{Triangles: m.Triangles() / 3})
+	if !s.BudgetMet || s.BorderEdges != 0 || s.ComplexEdges != 0 || euler(r) != euler(m) {
+		t.Errorf("%d triangles, %d border and %d complex edges, Euler characteristic %d instead of %d", r.Triangles(), s.BorderEdges, s.ComplexEdges, euler(r), euler(m))
+	}
+	if s.Deviation.RMS() > 3.61 || s.Deviation.Max() > 200 {
+		t.Errorf("off by %v rms, %v at most", s.Deviation.RMS(), s.Deviation.Max())
 	}
 }

@@ -33,7 +33,7 @@ func (s *surface) widen(marked []bool) {
 func (s *surface) restore(ctx context.Context, m *scan.Mesh, apart []bool, d *demand) (first int, err error) {
 	for {
 		t, first := s.without(m, apart)
-		clash := t.classifyFrom(s, apart, d)
+		clash := append(t.classifyFrom(s, apart, d), t.flipped(s, m, apart)...)
 		if len(clash) == 0 {
 			*s = *t
 			return first, ctx.Err()
@@ -132,6 +132,35 @@ func (s *surface) classifyFrom(before *surface, apart []bool, d *demand) (clash 
 		}
 	}
 	return clash
+}
+
+// flipped returns the vertices of before that stay but would turn a triangle that came back,
+// which they join, over on its other side.
+func (s *surface) flipped(before *surface, m *scan.Mesh, apart []bool) (out []int32) {
+	for k := 0; k+2 < len(m.Tri); k += 3 {
+		var was [3]int32
+		stays := 0
+		for i, o := range m.Tri[k : k+3] {
+			if was[i] = before.owner[o]; was[i] >= 0 && !apart[was[i]] {
+				stays++
+			}
+		}
+		a, b, c := s.owner[m.Tri[k]], s.owner[m.Tri[k+1]], s.owner[m.Tri[k+2]]
+		if stays == 0 || stays == 3 || a == b || b == c || c == a || min(a, b, c) < 0 {
+			continue // not one of them
+		}
+		p, q, r := m.Corners(k / 3)
+		x := s.at(a)
+		if q.Sub(p).Cross(r.Sub(p)).Dot(s.at(b).Sub(x).Cross(s.at(c).Sub(x))) >= 0 {
+			continue
+		}
+		for _, v := range was {
+			if !apart[v] {
+				out = append(out, v)
+			}
+		}
+	}
+	return out
 }
 
 // inherit takes over what holds of a vertex.
