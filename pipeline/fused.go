@@ -128,6 +128,7 @@ func (b *Built) fusionView(ctx context.Context, p placed) (fuse.View, error) {
 	noise, bare := b.instrument(p).Noise, b.unstick(p)
 	if content.Mesh != nil && b.Files[p.file].Kind == job.Tracked {
 		view := meshView(content.Mesh, p.toFrame, orElse(noise, usualTrackedNoise))
+		view.Loading = meshLoading * int64(content.Mesh.Vertices()+content.Mesh.Triangles())
 		bare.hide(view)
 		return view, nil
 	}
@@ -143,12 +144,20 @@ func (b *Built) fusionView(ctx context.Context, p placed) (fuse.View, error) {
 	}
 	noise = orElse(noise, usualStationNoise)
 	out := cloudView(c, view, p.toFrame, noise, b.Job.Mesh.Voxel)
-	out.Sight = sight
+	out.Sight, out.Loading = sight, cloudLoading*int64(points.Len())
 	out.Finer = func(ctx context.Context, voxel float64, isNear func(p geom.Vec) bool) (fuse.View, error) {
 		return finerView(ctx, points, view, p.toFrame, noise, voxel, isNear)
 	}
 	return out, nil
 }
+
+// What loading a scan takes, in bytes: of a cloud 12 a point and 20 while its points are
+// averaged (66 MB for 2 million were measured), of a mesh what it takes and once more while it
+// is read.
+const (
+	cloudLoading = 32
+	meshLoading  = 24
+)
 
 // thinned averages the points of a scan that lie within a cell of the fusion: they
 // enter the same places of the grid, with less work.

@@ -123,7 +123,7 @@ func TestGhostsAreLeftOut(t *testing.T) {
 	if left < 0.999*was || was < 1e5 {
 		t.Errorf("of thin parts %.0f cm² of %.0f are left", left/100, was/100)
 	}
-	cut, s := fuseYard(t, views, true, int64(listed.Blocks)*4000)
+	cut, s := fuseYard(t, views, true, 120e6)
 	if !reflect.DeepEqual(with, cut) || !reflect.DeepEqual(listed.Ghosts, s.Ghosts) || s.Tiles < 2 {
 		t.Errorf("in %d tiles %d triangles, as a whole %d; ghosts %+v, %+v", s.Tiles, cut.Triangles(), with.Triangles(), s.Ghosts, listed.Ghosts)
 	}

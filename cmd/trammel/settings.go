@@ -166,11 +166,15 @@ func orHalf(bytes int64) int64 {
 // run without an end and give nothing back.
 const leastMemory = 256e6
 
+// outsideMemory is what the process takes that the collector does not see: the program
+// itself, what is mapped of it, and what the system keeps for it.
+const outsideMemory = 32e6
+
 // holdMemory makes the garbage collector work harder before the process outgrows
 // what the stages may plan for; a stage that truly needs more still gets it. What
 // GOMEMLIMIT says goes before.
 func holdMemory(bytes int64) {
 	if bytes > 0 && os.Getenv("GOMEMLIMIT") == "" {
-		debug.SetMemoryLimit(max(bytes, leastMemory))
+		debug.SetMemoryLimit(max(bytes-outsideMemory, leastMemory))
 	}
 }

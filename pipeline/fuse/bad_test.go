@@ -17,7 +17,8 @@ func TestMemoryNamesWhatFits(t *testing.T) {
 		_, s, err := Fuse(context.Background(), len(views), func(int) bool { return false }, func(_ context.Context, i int) (View, error) { return views[i], nil }, o)
 		return s, err
 	}
-	for _, memory := range []int64{1 << 18, 1 << 20, 4 << 20} {
+	for _, more := range []int64{1 << 18, 1 << 20, 4 << 20} {
+		memory := beside(views) + more
 		_, err := run(Options{Voxel: 0.8, Memory: memory})
 		var e *MemoryError
 		if !errors.As(err, &e) || !errors.Is(err, ErrMemory) {
@@ -32,7 +33,30 @@ func TestMemoryNamesWhatFits(t *testing.T) {
 		if _, err := run(Options{Voxel: e.Fits / 2, Memory: memory}); err == nil {
 			t.Errorf("%d bytes: cells of %v mm fit, and of half the size too", memory, e.Fits)
 		}
+		if _, err := run(Options{Voxel: 0.8, Memory: e.Works}); err != nil {
+			t.Errorf("%d bytes were said to be enough for cells of 0.8 mm: %v", e.Works, err)
+		}
 	}
+	for memory := int64(1); memory < beside(views)/4; memory *= 8 {
+		_, err := run(Options{Voxel: 0.8, Memory: memory})
+		var e *MemoryError
+		if !errors.As(err, &e) || e.Fits != 0 {
+			t.Fatalf("%d bytes do not hold the views alone: %v", memory, err)
+		}
+		if _, err := run(Options{Voxel: 0.8, Memory: e.Works}); err != nil {
+			t.Errorf("%d bytes were said to be enough: %v", e.Works, err)
+		}
+	}
+}
+
+// beside is what the largest of some views take at hand, one after another, as a share of the
+// memory allowed.
+func beside(views []View) int64 {
+	t := newTree(Options{Memory: 1})
+	for i := range views {
+		t.notice(&views[i])
+	}
+	return int64(float64(t.hand.bytes()) / memoryShare)
 }
 
 // TestFarFromOrigin: ten kilometres away there are the same triangles at the same places

@@ -37,6 +37,7 @@ func (t *tree) extract(ctx context.Context, c *census, s layers, first int64) (*
 	}
 	if s == everything() && t.areLooks() {
 		t.decide(c)
+		t.lookers = nil
 	}
 	t.carve()
 	for _, f := range own {
@@ -57,14 +58,13 @@ func (t *tree) extract(ctx context.Context, c *census, s layers, first int64) (*
 	}
 	if s == everything() {
 		t.mesh = meshBytes(vertices, corners/3)
-		if t.o.Memory > 0 && t.mesh+t.n*blockBytes > t.o.Memory {
+		if !t.fits(t.n, t.extra, t.mesh) {
 			t.fill()
 			return nil, nil
 		}
 	}
 	x.number(known, int(first)-below)
-	m := &scan.Mesh{Origin: t.origin}
-	m.Tri, m.X, m.Y, m.Z = make([]int32, corners), make([]float32, vertices), make([]float32, vertices), make([]float32, vertices)
+	m := t.room(vertices, corners, float64(t.whole.n)/float64(c.blocks))
 	return m, x.write(ctx, own, m)
 }
 

@@ -23,6 +23,7 @@ const goesOn = 3
 
 // part sets what the preferred views said apart.
 func (t *tree) part() {
+	t.preferred = t.n
 	if !(t.o.Feather > 0) || t.isFull {
 		return
 	}
@@ -35,6 +36,7 @@ func (t *tree) part() {
 			}
 		}
 	}
+	t.countExtra()
 }
 
 // spots are places near the surface by blocks of level 0, mm from the origin.

@@ -17,7 +17,8 @@
 // the surface passes between sizes in the cells of the dual grid (join.go).
 //
 // Memory follows the surface, five bytes a place, not the number of points, but for the
-// two scans at hand; what needs more than is allowed is done in slabs (tiles.go). Work
+// two scans at hand. All that is held is counted (memory.go); what needs more than is
+// allowed is done in slabs (tiles.go). Work
 // is cut by blocks of space, and each block takes its points in their own order, so the
 // result is the same for every number of workers and of slabs.
 package fuse
@@ -42,6 +43,10 @@ type View struct {
 	Count    []float32   // a point: how many measured ones it is the mean of, for Stats; nil for one
 	Prefer   bool        // where it saw the surface, views that are not preferred give way
 
+	// Loading is what the view took in memory while it was loaded, bytes, beside what is in
+	// the fields above; half of it counts as held by Sight and Finer.
+	Loading int64
+
 	// Sight returns what the scanner saw of every direction, for a set-up; nil for others.
 	// Surface of one view that others looked through is left out.
 	Sight func(ctx context.Context) (*Sight, error)
@@ -55,7 +60,7 @@ type View struct {
 type Options struct {
 	Voxel  float64    // size of a cell, mm
 	Box    *geom.Box  // what to keep, in the frame of the result; nil keeps everything
-	Memory int64      // most bytes for the grid and the mesh; 0 for no limit
+	Memory int64      // most bytes that the fusion may hold, views at hand included; 0 for no limit
 	Step   float64    // views further apart than this are a double wall, mm; at least half a cell
 	Close  float64    // holes up to this size are closed, mm; 0 closes none
 	Keep   []geom.Box // where holes stay whatever their size
@@ -120,6 +125,7 @@ func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load Load, o
 		return nil, t.stats, err
 	}
 	t.sumUp(&c)
+	t.letGo()
 	dropCrumbs(m, o.Voxel, &t.stats)
 	if o.Close > 0 {
 		before := m.Triangles()
@@ -140,7 +146,7 @@ type source struct {
 }
 
 // addAll fuses the views, the preferred ones first. While one is added the next is
-// loaded.
+// loaded, unless memory is too short for two.
 func (t *tree) addAll(ctx context.Context, from source) error {
 	order, preferred := t.order(from)
 	var now, next View
@@ -148,19 +154,29 @@ func (t *tree) addAll(ctx context.Context, from source) error {
 		if k == preferred {
 			t.part()
 		}
-		err := par.Each(ctx, 2, func(side int) (err error) {
+		step := func(side int) (err error) {
 			switch {
 			case side == 0 && k >= 0:
 				now.Prefer, t.view = k < preferred, order[k]
 				err = t.add(ctx, now)
+				now = View{}
 			case side == 1 && k+1 < len(order):
 				next, err = from.load(ctx, order[k+1])
 			}
 			return err
-		})
+		}
+		err := error(nil)
+		if t.whole.hand.isTight {
+			if err = step(0); err == nil {
+				err = step(1)
+			}
+		} else {
+			err = par.Each(ctx, 2, step)
+		}
 		if err != nil {
 			return err
 		}
+		t.whole.notice(&next)
 		now, next = next, View{}
 	}
 	if preferred == len(order) {

@@ -107,7 +107,7 @@ func (g *grid) block(c coord) int32 {
 	}
 	id, _ := g.index.add(c.key())
 	g.tree.n++
-	if g.tree.isFull || g.o.Memory > 0 && g.tree.n*blockBytes > g.o.Memory {
+	if t := g.tree; t.isFull || !t.fits(t.n, t.extra, t.whole.mesh) {
 		g.tree.fill()
 		return id
 	}

@@ -34,7 +34,7 @@ func TestSeam(t *testing.T) {
 		"one size":  {Voxel: 3},
 		"two sizes": {Voxel: 3, Follow: func(i int) bool { return i == 1 }},
 		"feathered": {Voxel: 3, Feather: 20},
-		"tiles":     {Voxel: 3, Memory: 1_000_000},
+		"tiles":     {Voxel: 3, Memory: beside([]View{tripod, hand}) + 1_200_000},
 	} {
 		_, s := mustFuse(t, o, tripod, hand)
 		g := s.Seam
@@ -57,7 +57,7 @@ func TestSeam(t *testing.T) {
 		}
 	}
 	_, whole := mustFuse(t, Options{Voxel: 3}, tripod, hand)
-	if _, s := mustFuse(t, Options{Voxel: 3, Memory: 1_000_000}, tripod, hand); !reflect.DeepEqual(s.Seam, whole.Seam) {
+	if _, s := mustFuse(t, Options{Voxel: 3, Memory: beside([]View{tripod, hand}) + 1_200_000}, tripod, hand); !reflect.DeepEqual(s.Seam, whole.Seam) {
 		t.Errorf("in %d tiles the seam is %+v, as a whole %+v", s.Tiles, s.Seam, whole.Seam)
 	}
 }

@@ -26,7 +26,7 @@ func emptySight() *Sight {
 
 // NewSight collects the returns of a set-up, whose scanner stands at the zero point.
 func NewSight(ctx context.Context, c *scan.Cloud) (*Sight, error) {
-	const parts = 8
+	const parts = 2
 	size := max(1, (c.Len()+parts-1)/parts)
 	all := make([]*Sight, par.Count(c.Len(), size))
 	if err := par.Blocks(ctx, c.Len(), size, func(block, lo, hi int) error {

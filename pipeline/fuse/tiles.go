@@ -2,8 +2,8 @@ package fuse
 
 import (
 	"context"
+	"errors"
 	"math"
-	"slices"
 
 	"trammel/pipeline/scan"
 )
@@ -45,15 +45,6 @@ func (c counts) around(s layers, halo int32) (n int64) {
 	return n
 }
 
-// next returns the slab from a layer on that most bytes hold, of one layer at least.
-func (c counts) next(from, end, halo int32, most int64) layers {
-	s := layers{from, from + 1}
-	for s.to < end && c.around(layers{from, s.to + 1}, halo)*blockBytes <= most {
-		s.to++
-	}
-	return s
-}
-
 // only returns a tree of the same plan that holds a slab.
 func (t *tree) only(s layers) *tree {
 	u := newTree(t.o)
@@ -73,7 +64,9 @@ func (t *tree) tiled(ctx context.Context, from source, c *census) (*scan.Mesh, e
 	if err != nil || isKnown {
 		return m, err
 	}
-	if t.decide(c); t.gone.n == 0 {
+	t.decide(c)
+	t.lookers = nil
+	if t.gone.n == 0 {
 		return m, nil
 	}
 	*c = census{}
@@ -91,15 +84,15 @@ func (t *tree) allSlabs(ctx context.Context, from source, c *census) (*scan.Mesh
 	t.stats.Tiles = 0
 	m := &scan.Mesh{Origin: t.origin}
 	for at := all.from; at < all.to; {
-		left := t.o.Memory - t.mesh
-		if t.mesh == 0 {
-			left /= 2 // nobody knows how large the mesh will be
+		s := t.next(in, at, all.to)
+		err := t.addSlab(ctx, s, from, c, m)
+		for ; errors.Is(err, errFull) && s.to > s.from+1; err = t.addSlab(ctx, s, from, c, m) {
+			s.to = s.from + (s.to-s.from)/2 // preferred views have more there than elsewhere
 		}
-		s := in.next(at, all.to, t.halo(), left)
-		if in.around(s, t.halo())*blockBytes > t.o.Memory-t.mesh {
+		if errors.Is(err, errFull) {
 			return nil, t.tooLarge()
 		}
-		if err := t.addSlab(ctx, s, from, c, m); err != nil {
+		if err != nil {
 			return nil, err
 		}
 		at = s.to
@@ -107,39 +100,63 @@ func (t *tree) allSlabs(ctx context.Context, from source, c *census) (*scan.Mesh
 	return m, nil
 }
 
+// next returns the slab from a layer on that memory holds, of one layer at least.
+func (t *tree) next(in counts, from, end int32) layers {
+	mesh := t.mesh
+	if mesh == 0 {
+		mesh = t.likelyMesh() // nobody knows how large the mesh will be
+	}
+	s := layers{from, from + 1}
+	for s.to < end {
+		if n := in.around(layers{from, s.to + 1}, t.halo()); !t.fits(n, t.likelyExtra(n), mesh) {
+			break
+		}
+		s.to++
+	}
+	return s
+}
+
+// errFull says that memory does not hold a slab.
+var errFull = errors.New("a slab does not fit into memory")
+
 // addSlab fuses what concerns a slab and appends its part to the mesh.
 func (t *tree) addSlab(ctx context.Context, s layers, from source, c *census, m *scan.Mesh) error {
 	u := t.only(s)
+	u.into = m
 	if err := u.addAll(ctx, from); err != nil {
 		return err
 	}
 	if u.isFull {
-		return t.tooLarge()
+		return errFull
 	}
-	part, err := u.extract(ctx, c, s, int64(m.Vertices()))
-	if err != nil {
+	if _, err := u.extract(ctx, c, s, int64(m.Vertices())); err != nil {
 		return err
 	}
-	t.append(m, part, float64(t.n)/float64(c.blocks))
 	t.stats.Tiles++
 	return nil
 }
 
-// append adds a part to a mesh, whose blocks are a share of all, and reckons how large all
-// of it will be.
-func (t *tree) append(m, part *scan.Mesh, share float64) {
-	room := func(n, more int) int {
-		if n > 0 {
-			return more
-		}
-		const margin = 1.05
-		return max(more, int(margin*share*float64(more))) // so that growing does not hold it twice
+// room returns a mesh for so many vertices and corners of triangles: a new one, or the end of
+// the one that the slabs go into, for all of which the blocks so far stand by a share.
+func (t *tree) room(vertices, corners int, share float64) *scan.Mesh {
+	if t.into == nil {
+		return &scan.Mesh{Origin: t.origin, Tri: make([]int32, corners), X: make([]float32, vertices), Y: make([]float32, vertices), Z: make([]float32, vertices)}
 	}
-	vertices := room(m.Vertices(), part.Vertices())
-	m.X, m.Y, m.Z = append(slices.Grow(m.X, vertices), part.X...), append(slices.Grow(m.Y, vertices), part.Y...), append(slices.Grow(m.Z, vertices), part.Z...)
-	m.Tri = append(slices.Grow(m.Tri, room(len(m.Tri), len(part.Tri))), part.Tri...)
-	t.mesh = int64(share * float64(meshBytes(m.Vertices(), m.Triangles())))
+	m, w := t.into, t.whole
+	v, k := m.Vertices(), len(m.Tri)
+	const margin = 1.05 // so that growing does not hold it twice
+	all := func(n int) int { return max(n, int(margin*share*float64(n))) }
+	if v+vertices > cap(m.X) || k+corners > cap(m.Tri) {
+		m.X, m.Y, m.Z = grown(m.X, all(v+vertices)), grown(m.Y, all(v+vertices)), grown(m.Z, all(v+vertices))
+		m.Tri = grown(m.Tri, all(k+corners))
+	}
+	m.X, m.Y, m.Z, m.Tri = m.X[:v+vertices], m.Y[:v+vertices], m.Z[:v+vertices], m.Tri[:k+corners]
+	w.mesh = meshBytes(max(cap(m.X), all(v+vertices)), max(cap(m.Tri), all(k+corners))/3)
+	return &scan.Mesh{Origin: m.Origin, X: m.X[v:], Y: m.Y[v:], Z: m.Z[v:], Tri: m.Tri[k:]}
 }
+
+// grown returns a slice of the same content with room for n in all.
+func grown[T any](s []T, n int) []T { return append(make([]T, 0, max(n, len(s))), s...) }
 
 // meshBytes is what a mesh takes.
 func meshBytes(vertices, triangles int) int64 { return 12 * (int64(vertices) + int64(triangles)) }

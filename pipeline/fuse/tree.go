@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"trammel/pipeline/geom"
+	"trammel/pipeline/scan"
 )
 
 // tree holds the grids of all levels over the same space.
@@ -21,6 +22,10 @@ type tree struct {
 	reach     map[int]layers // of each view, as far as it is known
 	n         int64          // blocks of all levels
 	mesh      int64          // bytes of the mesh, as far as they are known
+	into      *scan.Mesh     // where a slab's part of the mesh goes
+	extra     int64          // bytes of what preferred views covered and said
+	preferred int64          // blocks that preferred views touched
+	hand      hand           // views at hand; that of the whole counts
 	view      int            // the number of the one that is being added
 	isFull    bool           // blocks beyond the memory allowed are only counted
 	isCounted bool           // points have been counted before
@@ -122,6 +127,9 @@ func (t *tree) add(ctx context.Context, v View) error {
 		if err := g.add(ctx, own); err != nil {
 			return err
 		}
+	}
+	if v.Prefer {
+		t.countExtra()
 	}
 	return nil
 }
