@@ -2,10 +2,12 @@ package fuse
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"slices"
 
 	"trammel/pipeline/geom"
+	"trammel/pipeline/par"
 )
 
 // census collects what the blocks of each level say of double walls and of the seam, in the
@@ -27,8 +29,25 @@ type found struct {
 	view      int32
 }
 
-// take adds what a block says.
-func (c *census) take(g *grid, id int32) {
+// takeAll adds what blocks say.
+func (c *census) takeAll(ctx context.Context, t *tree, blocks []leaf) error {
+	sheets := make([]found, len(blocks))
+	if err := par.Blocks(ctx, len(blocks), 64, func(_, lo, hi int) error {
+		for k, f := range blocks[lo:hi] {
+			sheets[lo+k] = t.levels[f.level].sheetsAt(f.id)
+		}
+		return nil
+	}); err != nil {
+		return err
+	}
+	for k, f := range blocks {
+		c.take(t.levels[f.level], f.id, sheets[k])
+	}
+	return nil
+}
+
+// take adds what a block says, and what sheets it has.
+func (c *census) take(g *grid, id int32, sheets found) {
 	for len(c.merged) <= g.level {
 		c.merged, c.behind, c.seam = append(c.merged, nil), append(c.behind, nil), append(c.seam, agreement{})
 	}
@@ -40,9 +59,9 @@ func (c *census) take(g *grid, id int32) {
 		both := 2 * band * float64(g.unitOf(id))
 		c.merged[g.level] = append(c.merged[g.level], found{at: g.at[id], area: float64(w.places) / (both - float64(w.gap)), gap: float64(w.gap), view: w.view})
 	}
-	if f := g.sheetsAt(id); f.area > 0 {
-		f.at = g.at[id]
-		c.behind[g.level] = append(c.behind[g.level], f)
+	if sheets.area > 0 {
+		sheets.at = g.at[id]
+		c.behind[g.level] = append(c.behind[g.level], sheets)
 	}
 }
 

@@ -40,8 +40,8 @@ func (t *tree) extract(ctx context.Context, c *census, s layers, first int64) (*
 		t.lookers = nil
 	}
 	t.carve()
-	for _, f := range own {
-		c.take(t.levels[f.level], f.id)
+	if err := c.takeAll(ctx, t, own); err != nil {
+		return nil, err
 	}
 	if err := t.passages(ctx, own, c); err != nil {
 		return nil, err
@@ -212,118 +212,19 @@ func (v values) value(i int) (float32, bool) {
 	return d * v.unit, ok
 }
 
-// around looks places up in a block and the neighbours behind its upper sides.
-type around struct {
-	blocks [8]*block // bit 0: next in x, bit 1: in y, bit 2: in z
-	ids    [8]int32
-	units  [8]float32
-	// A bit along x for each of the nine by nine rows of places: whether the distance is
-	// known there, and whether it is negative.
-	known, inside [side + 1][side + 1]uint16
-}
-
-func (g *grid) around(id int32) *around {
-	a := &around{}
-	c := g.at[id]
-	for k := range 8 {
-		n := coord{c.x + int32(k&1), c.y + int32(k>>1&1), c.z + int32(k>>2)}
-		if a.ids[k] = g.index.find(n.key()); a.ids[k] >= 0 {
-			a.blocks[k], a.units[k] = g.blocks[a.ids[k]], g.unitOf(a.ids[k])
-		}
-	}
-	for z := range side + 1 {
-		for y := range side + 1 {
-			a.readRow(y, z)
-		}
-	}
-	return a
-}
-
-// readRow fills the bits of a row.
-func (a *around) readRow(y, z int) {
-	which, first := place(0, y, z)
-	var known, inside uint16
-	if b := a.blocks[which]; b != nil {
-		for x := range side {
-			if v, ok := b.value(first + x); ok {
-				known |= 1 << x
-				if v < 0 {
-					inside |= 1 << x
-				}
-			}
-		}
-	}
-	if b := a.blocks[which|1]; b != nil {
-		if v, ok := b.value(first); ok {
-			known |= 1 << side
-			if v < 0 {
-				inside |= 1 << side
-			}
-		}
-	}
-	a.known[z][y], a.inside[z][y] = known, inside
-}
-
-// place says in which block of the neighbourhood a place lies, and where there.
-func place(x, y, z int) (which, i int) {
-	return x/side | y/side<<1 | z/side<<2, (z%side*side+y%side)*side + x%side
-}
-
-// at returns the mean distance at a place, in cells.
-func (a *around) at(x, y, z int) float32 {
-	which, i := place(x, y, z)
-	v, _ := a.blocks[which].value(i)
-	return v * a.units[which]
-}
-
-// crossings returns bits for the places of a row from which the surface crosses the
-// edge along an axis.
-func (a *around) crossings(axis, y, z int) uint16 {
-	const row = 1<<side - 1
-	k, in := a.known[z][y], a.inside[z][y]
-	switch axis {
-	case 0:
-		return k & (k >> 1) & (in ^ in>>1) & row
-	case 1:
-		return k & a.known[z][y+1] & (in ^ a.inside[z][y+1]) & row
-	}
-	return k & a.known[z+1][y] & (in ^ a.inside[z+1][y]) & row
-}
-
-// cells returns bits for the cells of a row that the surface passes and whose corners
-// are all known.
-func (a *around) cells(y, z int) uint16 {
-	const row = 1<<side - 1
-	known := a.known[z][y] & a.known[z][y+1] & a.known[z+1][y] & a.known[z+1][y+1]
-	some := a.inside[z][y] | a.inside[z][y+1] | a.inside[z+1][y] | a.inside[z+1][y+1]
-	all := a.inside[z][y] & a.inside[z][y+1] & a.inside[z+1][y] & a.inside[z+1][y+1]
-	return known & (known >> 1) & (some | some>>1) &^ (all & (all >> 1)) & row
-}
-
-// signs returns the case of a cell: bit c is set where corner c is inside.
-func (a *around) signs(x, y, z int) int {
-	two := func(row uint16) int { return int(row >> x & 3) }
-	return two(a.inside[z][y]) | two(a.inside[z][y+1])<<2 | two(a.inside[z+1][y])<<4 | two(a.inside[z+1][y+1])<<6
-}
-
 // count marks the edges of a block that the surface crosses and counts its triangles.
 func (g *grid) count(id int32, p *piece) {
 	a := g.around(id)
 	var m marks
 	vertices := 0
 	for k := range m.word {
-		axis, z := k/side, k%side
-		for y := range side {
-			m.word[k] |= uint64(a.crossings(axis, y, z)) << (y * side)
-		}
+		m.word[k] = a.crossings(k/side, k%side)
 		m.before[k] = uint16(vertices)
 		vertices += bits.OnesCount64(m.word[k])
 	}
 	for z := range side {
-		for y := range side {
-			for row := a.cells(y, z); row != 0; row &= row - 1 {
-				p.triangles += int32(len(triangulations[a.signs(bits.TrailingZeros16(row), y, z)]))
-			}
+		for cells := a.cells(z); cells != 0; cells &= cells - 1 {
+			p.triangles += int32(len(triangulations[a.signs(bits.TrailingZeros64(cells), z)]))
 		}
 	}
 	if vertices+int(p.triangles) > 0 {
@@ -344,15 +245,19 @@ func (g *grid) write(id int32, pieces []piece, m *scan.Mesh, first int32) {
 			v++
 		}
 	}
+	var near [8]*piece
+	for k, id := range a.ids {
+		if id >= 0 {
+			near[k] = &pieces[id]
+		}
+	}
 	tri := m.Tri[p.corner:p.corner]
 	for z := range side {
-		for y := range side {
-			for row := a.cells(y, z); row != 0; row &= row - 1 {
-				x := bits.TrailingZeros16(row)
-				for _, t := range triangulations[a.signs(x, y, z)] {
-					for _, e := range t {
-						tri = append(tri, a.vertexOn(int(e), x, y, z, pieces))
-					}
+		for cells := a.cells(z); cells != 0; cells &= cells - 1 {
+			bit := bits.TrailingZeros64(cells)
+			for _, t := range triangulations[a.signs(bit, z)] {
+				for _, e := range t {
+					tri = append(tri, vertexOn(int(e), bit%side, bit/side, z, &near))
 				}
 			}
 		}
@@ -384,9 +289,11 @@ var lowerEnds = func() (ends [12]int) {
 	return ends
 }()
 
-func (a *around) vertexOn(e, x, y, z int, pieces []piece) int32 {
+// vertexOn returns the number in the mesh of the vertex on an edge of a cell, given the
+// pieces of the block and its neighbours.
+func vertexOn(e, x, y, z int, near *[8]*piece) int32 {
 	lo := lowerEnds[e]
 	x, y, z = x+lo&1, y+lo>>1&1, z+lo>>2
 	which, _ := place(x, y, z)
-	return pieces[a.ids[which]].vertexOn(e/4, x%side, y%side, z%side)
+	return near[which].vertexOn(e/4, x&(side-1), y&(side-1), z&(side-1))
 }
