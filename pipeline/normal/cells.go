@@ -39,32 +39,6 @@ func (m *moments) add(o *moments) {
 // mean returns the middle of the points, relative to the cloud's origin.
 func (m *moments) mean() geom.Vec { return geom.Vec{X: m.x / m.n, Y: m.y / m.n, Z: m.z / m.n} }
 
-// cellOf sums up the points of a cell.
-func (w *worker) cellOf(points []int32) cell {
-	m := cell{near: math.Inf(1), far: math.Inf(-1)}
-	c, e := w.cloud, &w.pic.eye
-	for _, i := range points {
-		x, y, z := float64(c.X[i]), float64(c.Y[i]), float64(c.Z[i])
-		m.x += x
-		m.y += y
-		m.z += z
-		m.xx += x * x
-		m.xy += x * y
-		m.xz += x * z
-		m.yy += y * y
-		m.yz += y * z
-		m.zz += z * z
-		p := geom.Vec{X: x + c.Origin.X, Y: y + c.Origin.Y, Z: z + c.Origin.Z}
-		depth := p.Dot(e.forward)
-		if e.kind == Station {
-			depth = p.Norm()
-		}
-		m.near, m.far = min(m.near, depth), max(m.far, depth)
-	}
-	m.n = float64(len(points))
-	return m
-}
-
 // facet is the plane that the points of a cell share.
 type facet struct {
 	fitted
@@ -111,27 +85,86 @@ func facetOf(s *moments, ray geom.Vec) (f facet, ok bool) {
 // below are summed too, an eighth more.
 const rowsPerBlock = 16
 
-// window holds the moments of some rows of a picture.
+// window holds some rows of a picture: the sums of its cells, and its points cell by
+// cell, relative to the cloud's origin.
 type window struct {
-	first int // row
-	cells [][]cell
-	all   []cell // what the rows are cut from
+	first, base int // of the cells and of the points in the picture
+	cells       []cell
+	begin       []int32 // of a cell's points in the picture, and of the points behind the last
+	x, y, z     []float32
 }
 
-// fill sums the cells of the rows from lo to hi and one on each side.
+// points returns where the points of some cells are.
+func (win *window) points(lo, hi int) (from, to int) {
+	return int(win.begin[lo]) - win.base, int(win.begin[hi]) - win.base
+}
+
+// fill gathers the rows from lo to hi and one on each side.
 func (win *window) fill(w *worker, lo, hi int) {
-	win.first = max(lo-1, 0)
-	rows := w.pic.rows[win.first:min(hi+1, len(w.pic.rows))]
-	begin, end := rows[0].first, rows[len(rows)-1].first+rows[len(rows)-1].count
-	win.all = slices.Grow(win.all[:0], int(end-begin))[:end-begin]
-	for k := range win.all {
-		at := int(begin) + k
-		win.all[k] = w.cellOf(w.pic.order[w.pic.first[at]:w.pic.first[at+1]])
+	p := w.pic
+	head, tail := p.rows[max(lo-1, 0)], p.rows[min(hi, len(p.rows)-1)]
+	begin, end := int(head.first), int(tail.first+tail.count)
+	win.first, win.base, win.begin = begin, int(p.first[begin]), p.first[begin:end+1]
+	order := p.order[win.base:p.first[end]]
+	win.cells = slices.Grow(win.cells[:0], end-begin)[:end-begin]
+	win.x, win.y, win.z = slices.Grow(win.x[:0], len(order))[:len(order)], slices.Grow(win.y[:0], len(order))[:len(order)], slices.Grow(win.z[:0], len(order))[:len(order)]
+	c := w.cloud
+	for k, i := range order {
+		win.x[k], win.y[k], win.z[k] = c.X[i], c.Y[i], c.Z[i]
 	}
-	win.cells = win.cells[:0]
-	for _, r := range rows {
-		win.cells = append(win.cells, win.all[r.first-begin:r.first-begin+r.count])
+	depth := w.pic.eye.depth(c.Origin)
+	for k := range win.cells {
+		from, to := win.points(k, k+1)
+		win.cells[k].sum(&depth, win.x[from:to], win.y[from:to], win.z[from:to])
 	}
+}
+
+// depths tells how deep a point lies: for a station, how far away it is.
+type depths struct {
+	kind            Kind
+	forward, origin geom.Vec
+}
+
+func (e *eye) depth(origin geom.Vec) depths {
+	return depths{e.kind, e.forward, origin}
+}
+
+// sum sums up the points of a cell.
+func (m *cell) sum(d *depths, xs, ys, zs []float32) {
+	var s moments
+	near, far := math.Inf(1), math.Inf(-1)
+	ys, zs = ys[:len(xs)], zs[:len(xs)]
+	for i := range xs {
+		x, y, z := float64(xs[i]), float64(ys[i]), float64(zs[i])
+		xx, yy, zz := x*x, y*y, z*z
+		s.x += x
+		s.y += y
+		s.z += z
+		s.xx += xx
+		s.xy += x * y
+		s.xz += x * z
+		s.yy += yy
+		s.yz += y * z
+		s.zz += zz
+		depth := xx + yy + zz
+		switch {
+		case d.kind == Parallel:
+			depth = x*d.forward.X + y*d.forward.Y + z*d.forward.Z
+		case d.origin != geom.Vec{}:
+			depth = geom.Vec{X: x, Y: y, Z: z}.Add(d.origin).Norm2()
+		}
+		if depth < near {
+			near = depth
+		}
+		if depth > far {
+			far = depth
+		}
+	}
+	if d.kind == Station {
+		near, far = math.Sqrt(near), math.Sqrt(far)
+	}
+	s.n = float64(len(xs))
+	*m = cell{s, near, far}
 }
 
 // neighbourhood is what lies in the three by three cells around one.
@@ -141,46 +174,51 @@ type neighbourhood struct {
 	beyond, mixed float64 // points of cells on other sides, and of those on several
 }
 
-// take adds a cell.
-func (s *neighbourhood) take(m *cell) {
-	switch {
-	case m.near >= s.near && m.far <= s.far:
-		s.add(&m.moments)
-	case m.near > s.far || m.far < s.near:
-		s.beyond += m.n
-	default: // also what is not finite
-		s.mixed += m.n
+// take adds cells.
+func (s *neighbourhood) take(cells []cell) {
+	for i := range cells {
+		m := &cells[i]
+		switch {
+		case m.near >= s.near && m.far <= s.far:
+			s.add(&m.moments)
+		case m.near > s.far || m.far < s.near:
+			s.beyond += m.n
+		default:
+			s.mixed += m.n
+		}
 	}
 }
 
-// around sums up what lies in the three by three cells around a cell.
-func (win *window) around(p *picture, k int, col int32, s *neighbourhood) {
+// span is a range of cells of a window.
+type span struct{ lo, hi int }
+
+// around appends the three by three cells around one, which is number col of row k.
+func (win *window) around(p *picture, k int, col int32, spans []span) []span {
 	at := (float64(col) + 0.5) / float64(p.rows[k].count)
 	for j := max(k-1, 0); j < min(k+2, len(p.rows)); j++ {
-		row := win.cells[j-win.first]
-		n := int32(len(row))
+		r := p.rows[j]
 		c := col
 		if j != k {
-			c = int32(at * float64(n))
+			c = int32(at * float64(r.count))
 		}
-		for d := max(c-1, 0); d <= min(c+1, n-1); d++ {
-			s.take(&row[d])
+		base := int(r.first) - win.first
+		spans = append(spans, span{base + int(max(c-1, 0)), base + int(min(c+2, r.count))})
+		if !p.isRound || r.count <= 3 {
+			continue
 		}
-		switch {
-		case !p.isRound || n <= 3:
-		case c == 0:
-			s.take(&row[n-1])
-		case c == n-1:
-			s.take(&row[0])
+		switch c {
+		case 0:
+			spans = append(spans, span{base + int(r.count) - 1, base + int(r.count)})
+		case r.count - 1:
+			spans = append(spans, span{base, base + 1})
 		}
 	}
+	return spans
 }
 
-// facetAt returns the plane of a cell, and false where its points must be fitted one
-// by one: few points around, or depths within it that a slope of maxSlope could not
-// give.
-func (w *worker) facetAt(win *window, k int, col int32) (f facet, ok bool) {
-	own := &win.cells[k-win.first][col]
+// facetAt returns the plane of a cell, and false where its points must be fitted layer by
+// layer: few points around, or depths within it that a slope of maxSlope could not give.
+func (w *worker) facetAt(win *window, own *cell, spans []span) (f facet, ok bool) {
 	depth := (own.near + own.far) / 2
 	p := own.mean().Add(w.cloud.Origin)
 	reach := maxSlope * w.pic.cell * w.pic.eye.size(p)
@@ -188,7 +226,9 @@ func (w *worker) facetAt(win *window, k int, col int32) (f facet, ok bool) {
 		return f, false
 	}
 	s := neighbourhood{near: depth - reach, far: depth + reach}
-	win.around(w.pic, k, col, &s)
+	for _, c := range spans {
+		s.take(win.cells[c.lo:c.hi])
+	}
 	if s.n < minNear {
 		return f, false
 	}
@@ -202,10 +242,17 @@ func (w *worker) facetAt(win *window, k int, col int32) (f facet, ok bool) {
 	return f, ok
 }
 
+// content is the points of a cell: their numbers, and where they are relative to the
+// cloud's origin.
+type content struct {
+	points  []int32
+	x, y, z []float32
+}
+
 // visitor is told what was fitted: a facet for the points of a cell, which own sums up,
 // or a plane for a single point.
 type visitor struct {
-	smooth func(points []int32, own *cell, f *facet)
+	smooth func(c content, own *cell, f *facet)
 	rough  func(i int32, f *fitted)
 }
 
@@ -218,27 +265,27 @@ func (w *worker) visit(lo, hi int, windows *sync.Pool, v visitor) {
 	}
 	defer windows.Put(win)
 	win.fill(w, lo, hi)
+	var spans []span
 	for k := lo; k < hi; k++ {
 		r := w.pic.rows[k]
 		for col := range r.count {
-			points := w.pic.cells(r, col, col)
-			if len(points) == 0 {
+			at := int(r.first+col) - win.first
+			from, to := win.points(at, at+1)
+			if from == to {
 				continue
 			}
-			if f, ok := w.facetAt(win, k, col); ok {
-				if !f.isEdge {
-					w.note(f.cos, f.sigma)
-				}
-				v.smooth(points, &win.cells[k-win.first][col], &f)
+			c := content{w.pic.order[win.base+from : win.base+to], win.x[from:to], win.y[from:to], win.z[from:to]}
+			own := &win.cells[at]
+			spans = win.around(w.pic, k, col, spans[:0])
+			f, ok := w.facetAt(win, own, spans)
+			if !ok {
+				w.fitLayers(win, spans, at, c.points, v)
 				continue
 			}
-			for _, i := range points {
-				f := w.fitAt(i)
-				if !f.isEdge {
-					w.note(f.cos, f.sigma)
-				}
-				v.rough(i, &f)
+			if !f.isEdge {
+				w.note(f.cos, f.sigma)
 			}
+			v.smooth(c, own, &f)
 		}
 	}
 }

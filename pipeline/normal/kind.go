@@ -48,19 +48,20 @@ func findEye(c *scan.Cloud, kind Kind) (eye, error) {
 	station := newEye(Station, forward)
 	best := station
 	bestOf, stationIs := math.Inf(1), math.Inf(1)
-	if kind == Station || kind == Auto && middle.Norm2() < farAway*farAway*extent2 {
+	if kind == Station {
+		return station, nil
+	}
+	if kind == Auto && middle.Norm2() < farAway*farAway*extent2 {
 		stationIs = unevenness(sample, station)
 	}
-	if kind != Station {
-		for _, axis := range axes(spread) {
-			e := newEye(Parallel, axis)
-			if d := unevenness(sample, e); d < bestOf {
-				best, bestOf = e, d
-			}
+	for _, axis := range axes(spread) {
+		e := newEye(Parallel, axis)
+		if d := unevenness(sample, e); d < bestOf {
+			best, bestOf = e, d
 		}
 	}
 	switch {
-	case kind == Station || kind == Auto && (stationIs <= even || stationIs <= tolerated && bestOf > clearly*stationIs):
+	case kind == Auto && (stationIs <= even || stationIs <= tolerated && bestOf > clearly*stationIs):
 		return station, nil
 	case kind == Parallel || bestOf <= tolerated:
 		return best, nil

@@ -123,16 +123,19 @@ func (v *View) fit(ctx context.Context, c *scan.Cloud, pic *picture) error {
 	var windows sync.Pool
 	err := par.Blocks(ctx, len(pic.rows), rowsPerBlock, func(block, lo, hi int) error {
 		w := worker{pic: pic, cloud: c}
-		w.visit(lo, hi, &windows, visitor{rough: put, smooth: func(points []int32, _ *cell, f *facet) {
-			for _, i := range points {
+		w.visit(lo, hi, &windows, visitor{rough: put, smooth: func(p content, _ *cell, f *facet) {
+			for k, i := range p.points {
 				g := f.fitted
-				g.isEdge = f.isOff(c.X[i], c.Y[i], c.Z[i])
+				g.isEdge = f.isOff(p.x[k], p.y[k], p.z[k])
 				put(i, &g)
 			}
 		}})
 		residuals[block] = w.residuals
 		return nil
 	})
+	for _, i := range pic.lost() {
+		put(i, &fitted{normal: pic.eye.forward.Scale(-1), cos: 1, isEdge: true})
+	}
 	v.Noise = median(residuals)
 	for _, e := range v.Edge {
 		if e {

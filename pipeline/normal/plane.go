@@ -7,17 +7,31 @@ import (
 	"trammel/pipeline/scan"
 )
 
+// Where depth is not smooth, the points of a cell lie on several sides of a jump, or on
+// a surface so steep that they do. They are taken apart by depth, and those of about the
+// same depth are fitted with one plane through what lies within reach of them.
+
 // worker fits planes; it belongs to one goroutine.
 type worker struct {
 	pic       *picture
 	cloud     *scan.Cloud
-	near      []neighbour
+	around    patch // what lies around a cell, its own points first
+	side      patch // those of them at about one depth
+	isDone    []bool
 	residuals []float32
 }
 
-// neighbour is a point beside the fitted one, in the frame of its line of sight: u and
-// v across, w along, in mm.
-type neighbour struct{ u, v, w float64 }
+// patch holds points around a cell, in the frame of its line of sight: u and v across, w
+// along, in mm.
+type patch struct{ u, v, w []float64 }
+
+func (p *patch) len() int { return len(p.u) }
+
+func (p *patch) clear() { p.u, p.v, p.w = p.u[:0], p.v[:0], p.w[:0] }
+
+func (p *patch) add(u, v, w float64) {
+	p.u, p.v, p.w = append(p.u, u), append(p.v, v), append(p.w, w)
+}
 
 // fitted is the local plane at a point.
 type fitted struct {
@@ -37,34 +51,46 @@ const (
 	// when so much of the ring is missing, the point lies at an edge. A straight edge
 	// through a point's own cell hides between a third and a half of the ring.
 	edgeShare = 0.3
+	// sameDepth is the share of the reach that points may differ in depth and yet be
+	// given the same neighbours.
+	sameDepth = 0.125
 )
 
-// fitAt fits the plane at point i.
-func (w *worker) fitAt(i int32) fitted {
-	p := w.cloud.At(int(i))
-	ray, right, up := w.lineOfSight(p)
-	f := fitted{normal: ray.Scale(-1), cos: 1, isEdge: true}
-	if !p.IsFinite() {
-		return f
+// fitLayers fits the points of a cell, which are not few or not at one depth.
+func (w *worker) fitLayers(win *window, spans []span, own int, points []int32, v visitor) {
+	first := w.cloud.At(int(points[0]))
+	ray, right, up := w.lineOfSight(first)
+	reach := maxSlope * w.pic.cell * w.pic.eye.size(first)
+	w.gather(win, spans, own, ray, right, up)
+	all := &w.around
+	depth := all.w[:len(points)]
+	w.isDone = append(w.isDone[:0], make([]bool, len(points))...)
+	for i := range points {
+		if w.isDone[i] {
+			continue
+		}
+		at := depth[i]
+		f := fitted{normal: ray.Scale(-1), cos: 1, isEdge: true}
+		p, beyond, ok := w.planeAt(at, reach)
+		if ok {
+			f.sigma = p.sigma
+			f.cos = 1 / math.Sqrt(1+p.a*p.a+p.b*p.b)
+			f.normal = right.Scale(p.a).AddScaled(p.b, up).AddScaled(-1, ray).Scale(f.cos)
+			f.isEdge = float64(beyond) > edgeShare*float64(all.len())
+		}
+		for j := i; j < len(points); j++ {
+			if w.isDone[j] || j > i && !(math.Abs(depth[j]-at) <= sameDepth*reach) {
+				continue
+			}
+			w.isDone[j] = true
+			g := f
+			g.isEdge = f.isEdge || !(math.Abs(p.residual(all.u[j], all.v[j], depth[j])) <= 4*f.sigma+1e-12)
+			if !g.isEdge {
+				w.note(g.cos, g.sigma)
+			}
+			v.rough(points[j], &g)
+		}
 	}
-	beyond := w.collect(i, p, ray, right, up)
-	if len(w.near) < minNear {
-		return f
-	}
-	a, b, c, ok := plane(w.near, math.Inf(1), 0, 0, 0)
-	if !ok {
-		return f
-	}
-	f.sigma = spread(w.near, a, b, c)
-	if a2, b2, c2, ok := plane(w.near, 2*f.sigma, a, b, c); ok {
-		a, b, c = a2, b2, c2
-		f.sigma = spread(w.near, a, b, c)
-	}
-	f.cos = 1 / math.Sqrt(1+a*a+b*b)
-	f.normal = right.Scale(a).AddScaled(b, up).AddScaled(-1, ray).Scale(f.cos)
-	total := len(w.near) + beyond
-	f.isEdge = float64(beyond) > edgeShare*float64(total) || math.Abs(c) > 4*f.sigma+1e-12
-	return f
 }
 
 // lineOfSight returns the direction of sight to p and two directions across.
@@ -81,68 +107,132 @@ func (w *worker) lineOfSight(p geom.Vec) (ray, right, up geom.Vec) {
 	return ray, right, right.Cross(ray)
 }
 
-// collect puts the neighbours of point i on the same side of any depth jump into
-// w.near, the point itself included, and returns how many lie beyond a jump.
-func (w *worker) collect(i int32, p, ray, right, up geom.Vec) (beyond int) {
-	c := w.cloud
-	u, v := w.pic.eye.project(p)
-	reach := maxSlope * w.pic.cell * w.pic.eye.size(p)
-	xi, yi, zi := c.X[i], c.Y[i], c.Z[i]
-	w.near = w.near[:0]
-	w.pic.around(u, v, func(points []int32) {
-		for _, j := range points {
-			d := geom.Vec{X: float64(c.X[j] - xi), Y: float64(c.Y[j] - yi), Z: float64(c.Z[j] - zi)}
-			n := neighbour{d.Dot(right), d.Dot(up), d.Dot(ray)}
-			if !(math.Abs(n.w) <= reach) {
-				beyond++
-				continue
-			}
-			w.near = append(w.near, n)
+// gather puts the points of some cells into w.around, relative to the first point of
+// their own cell, whose points come first.
+func (w *worker) gather(win *window, spans []span, own int, ray, right, up geom.Vec) {
+	a := &w.around
+	a.clear()
+	from, to := win.points(own, own+1)
+	x0, y0, z0 := win.x[from], win.y[from], win.z[from]
+	add := func(lo, hi int) {
+		for i := lo; i < hi; i++ {
+			d := geom.Vec{X: float64(win.x[i] - x0), Y: float64(win.y[i] - y0), Z: float64(win.z[i] - z0)}
+			a.add(d.Dot(right), d.Dot(up), d.Dot(ray))
 		}
-	})
-	return beyond
+	}
+	add(from, to)
+	for _, s := range spans {
+		lo, hi := win.points(s.lo, s.hi)
+		if s.lo <= own && own < s.hi {
+			add(lo, from)
+			add(to, hi)
+			continue
+		}
+		add(lo, hi)
+	}
 }
 
-// plane fits w = a·u + b·v + c to the neighbours by least squares. Those further than
-// scale from the plane a0, b0, c0 lose weight with the fourth power (Cauchy-like), so
-// that a mixed pixel does not tilt it.
-func plane(near []neighbour, scale, a0, b0, c0 float64) (a, b, c float64, ok bool) {
-	var s, su, sv, sw, suu, suv, svv, suw, svw float64
+// plane is w = a·u + b·v + c.
+type plane struct{ a, b, c, sigma float64 }
+
+// residual returns how far a point lies behind the plane, along the line of sight.
+func (p *plane) residual(u, v, w float64) float64 { return w - p.a*u - p.b*v - p.c }
+
+// planeAt fits the points around that lie within reach of a depth, and returns how many
+// do not.
+func (w *worker) planeAt(depth, reach float64) (p plane, beyond int, ok bool) {
+	a, s := &w.around, &w.side
+	s.clear()
+	for i, along := range a.w {
+		if math.Abs(along-depth) <= reach {
+			s.add(a.u[i], a.v[i], along)
+		}
+	}
+	beyond = a.len() - s.len()
+	if s.len() < minNear {
+		return p, beyond, false
+	}
+	even := s.sums()
+	if p, ok = even.plane(); !ok {
+		return p, beyond, false
+	}
+	p.sigma = even.spread(&p)
+	heavy := s.sumsNear(&p, 2*p.sigma)
+	if q, ok := heavy.plane(); ok {
+		p = q
+		p.sigma = even.spread(&p)
+	}
+	return p, beyond, true
+}
+
+// planeSums are weighted sums over points, n that of the weights.
+type planeSums struct{ n, u, v, w, uu, uv, vv, uw, vw, ww float64 }
+
+// sums weights all points alike.
+func (p *patch) sums() (s planeSums) {
+	us, vs, ws := p.u, p.v[:len(p.u)], p.w[:len(p.u)]
+	for i, u := range us {
+		v, w := vs[i], ws[i]
+		s.u += u
+		s.v += v
+		s.w += w
+		s.uu += u * u
+		s.uv += u * v
+		s.vv += v * v
+		s.uw += u * w
+		s.vw += v * w
+		s.ww += w * w
+	}
+	s.n = float64(len(us))
+	return s
+}
+
+// sumsNear takes weight from points further than scale from a plane, with the fourth
+// power (Cauchy-like), so that a mixed pixel does not tilt the next one.
+func (p *patch) sumsNear(o *plane, scale float64) (s planeSums) {
 	inv := 1 / (scale*scale + 1e-300)
-	for i := range near {
-		n := &near[i]
-		r := n.w - a0*n.u - b0*n.v - c0
+	us, vs, ws := p.u, p.v[:len(p.u)], p.w[:len(p.u)]
+	for i, u := range us {
+		v, w := vs[i], ws[i]
+		r := o.residual(u, v, w)
 		h := 1 + r*r*inv
 		k := 1 / (h * h)
-		ku, kv := k*n.u, k*n.v
-		s += k
-		su += ku
-		sv += kv
-		sw += k * n.w
-		suu += ku * n.u
-		suv += ku * n.v
-		svv += kv * n.v
-		suw += ku * n.w
-		svw += kv * n.w
+		ku, kv := k*u, k*v
+		s.n += k
+		s.u += ku
+		s.v += kv
+		s.w += k * w
+		s.uu += ku * u
+		s.uv += ku * v
+		s.vv += kv * v
+		s.uw += ku * w
+		s.vw += kv * w
 	}
-	mu, mv, mw := su/s, sv/s, sw/s
-	suu, suv, svv = suu-mu*su, suv-mu*sv, svv-mv*sv
-	suw, svw = suw-mu*sw, svw-mv*sw
-	det := suu*svv - suv*suv
-	if !(det > 1e-6*(suu+svv)*(suu+svv)) { // points on a line
-		return 0, 0, 0, false
-	}
-	a, b = (svv*suw-suv*svw)/det, (suu*svw-suv*suw)/det
-	return a, b, mw - a*mu - b*mv, true
+	return s
 }
 
-// spread returns the standard deviation about a plane of three unknowns.
-func spread(near []neighbour, a, b, c float64) float64 {
-	sum := 0.0
-	for i := range near {
-		n := &near[i]
-		r := n.w - a*n.u - b*n.v - c
-		sum += r * r
+// plane returns the plane of least squares. ok is false where the points do not span
+// one.
+func (s *planeSums) plane() (p plane, ok bool) {
+	mu, mv, mw := s.u/s.n, s.v/s.n, s.w/s.n
+	uu, uv, vv := s.uu-mu*s.u, s.uv-mu*s.v, s.vv-mv*s.v
+	uw, vw := s.uw-mu*s.w, s.vw-mv*s.w
+	det := uu*vv - uv*uv
+	if !(det > 1e-6*(uu+vv)*(uu+vv)) { // points on a line
+		return p, false
 	}
-	return math.Sqrt(sum / float64(max(len(near)-3, 1)))
+	p.a, p.b = (vv*uw-uv*vw)/det, (uu*vw-uv*uw)/det
+	p.c = mw - p.a*mu - p.b*mv
+	return p, true
+}
+
+// spread returns the standard deviation of the points summed up about a plane of three
+// unknowns.
+func (s *planeSums) spread(p *plane) float64 {
+	mu, mv, mw := s.u/s.n, s.v/s.n, s.w/s.n
+	uu, uv, vv := s.uu-mu*s.u, s.uv-mu*s.v, s.vv-mv*s.v
+	uw, vw, ww := s.uw-mu*s.w, s.vw-mv*s.w, s.ww-mw*s.w
+	off := p.residual(mu, mv, mw)
+	sum := ww - 2*(p.a*uw+p.b*vw) + p.a*p.a*uu + 2*p.a*p.b*uv + p.b*p.b*vv + s.n*off*off
+	return math.Sqrt(max(0, sum) / max(s.n-3, 1))
 }

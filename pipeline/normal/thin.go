@@ -32,10 +32,10 @@ func Thin(ctx context.Context, c *scan.Cloud, o Options, size float64) (*scan.Cl
 		t := &parts[block]
 		last := pic.rows[hi-1]
 		t.grow(int(last.first + last.count - pic.rows[lo].first))
-		w.visit(lo, hi, &windows, visitor{rough: func(i int32, f *fitted) { t.single(c, i, f, f.isEdge) }, smooth: func(points []int32, own *cell, f *facet) {
-			if extent := pic.cell * pic.eye.size(own.mean().Add(c.Origin)) / math.Sqrt(f.cos); extent > mostExtent*size || f.hasOff(c, points) {
-				for _, i := range points {
-					t.single(c, i, &f.fitted, f.isOff(c.X[i], c.Y[i], c.Z[i]))
+		w.visit(lo, hi, &windows, visitor{rough: func(i int32, f *fitted) { t.single(c, i, f, f.isEdge) }, smooth: func(p content, own *cell, f *facet) {
+			if extent := pic.cell * pic.eye.size(own.mean().Add(c.Origin)) / math.Sqrt(f.cos); extent > mostExtent*size || f.hasOff(p) {
+				for k, i := range p.points {
+					t.single(c, i, &f.fitted, f.isOff(p.x[k], p.y[k], p.z[k]))
 				}
 				return
 			}
@@ -48,7 +48,7 @@ func Thin(ctx context.Context, c *scan.Cloud, o Options, size float64) (*scan.Cl
 	if err != nil {
 		return nil, View{}, err
 	}
-	v.Noise = median(residuals)
+	v.Noise, v.Edges = median(residuals), len(pic.lost())
 	out := v.join(parts)
 	out.Origin = c.Origin
 	if v.Kind == Parallel && looksInward(out, v.Count) {
@@ -65,9 +65,9 @@ const (
 	mostExtent = 1.5
 )
 
-func (f *facet) hasOff(c *scan.Cloud, points []int32) bool {
-	for _, i := range points {
-		if f.isOff(c.X[i], c.Y[i], c.Z[i]) {
+func (f *facet) hasOff(p content) bool {
+	for k := range p.x {
+		if f.isOff(p.x[k], p.y[k], p.z[k]) {
 			return true
 		}
 	}
