@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"trammel/pipeline/distance"
+	"trammel/pipeline/format"
 	"trammel/pipeline/fuse"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
@@ -65,6 +66,9 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 			m, stats, err = r.fuseViews(ctx, b, list, o)
 			stats.Plain = true
 		}
+		if errors.Is(err, fuse.ErrMemory) {
+			err = fmt.Errorf("mesh.voxel in the job sheet, or a cell in mesh.fine, is too small for the setting memory: %w", err)
+		}
 		return stage.Pair[fuse.Stats, *scan.Mesh]{Facts: stats, Value: m}, err
 	})
 	if err != nil {
@@ -76,6 +80,7 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 		b.Findings = append(b.Findings, job.Finding{Code: job.MeshDeviation, Severity: job.Note, Subject: "mesh",
 			Text: "Memory does not hold the smaller cells around mounts and where tracked scans are dense; the mesh has them only where the job sheet names them. To do: raise the memory setting, or take larger cells."})
 	}
+	b.tellFar(r.fused)
 	b.Findings = append(b.Findings, b.ghosts(fused.Facts.Ghosts, list)...)
 	for _, d := range fused.Facts.Doubles {
 		b.Findings = append(b.Findings, b.doubleWall(d, list))
@@ -88,6 +93,16 @@ func (r *run) fuseViews(ctx context.Context, b *Built, list []placed, o fuse.Opt
 		r.progress("fusing", b.Files[list[i].file].Path, i, len(list))
 		return b.fusionView(ctx, list[i])
 	}, o)
+}
+
+// tellFar says what is left out of the package since its format cannot hold where the mesh is.
+func (b *Built) tellFar(m *scan.Mesh) {
+	if m.Triangles() == 0 || format.HoldsSTL(m) {
+		return
+	}
+	far := m.Bounds().Center()
+	b.Findings = append(b.Findings, job.Finding{Code: job.FarFromOrigin, Severity: job.Warn, Subject: "mesh",
+		Text: fmt.Sprintf("The mesh lies around %.0f, %.0f, %.0f mm; object.stl has single precision, which is coarser than 0.03 mm there, and is left out. object.ply has the coordinates in full. To do: set a datum on the object in the job sheet, or give poses about a place nearby.", far.X, far.Y, far.Z)})
 }
 
 // usualStep is how far two scans may lie apart where both saw a surface: three times

@@ -11,6 +11,7 @@ import (
 	"trammel/pipeline/job"
 	"trammel/pipeline/par"
 	"trammel/pipeline/scan"
+	"trammel/pipeline/sphere"
 	"trammel/pipeline/stage"
 	"trammel/pipeline/surface"
 )
@@ -36,7 +37,28 @@ func (r *run) witness(ctx context.Context, b *Built) error {
 	for _, x := range b.Bends {
 		b.judgeBend(x)
 	}
+	b.judgeLonely(list)
 	return nil
+}
+
+// judgeLonely warns of set-ups whose poses were given and that neither a sphere nor surface
+// shared with another scan checks.
+func (b *Built) judgeLonely(list []placed) {
+	if len(list) < 2 {
+		return
+	}
+	shares := map[int]bool{}
+	for _, o := range b.Overlaps {
+		shares[o.A], shares[o.B] = true, true
+	}
+	for _, s := range b.Stations {
+		f := &b.Files[s.File]
+		if !s.Linked || s.Solved >= 0 || s.BySurface != nil || shares[s.File] || slices.ContainsFunc(f.Spheres, func(x sphere.Sphere) bool { return x.Usable }) {
+			continue
+		}
+		b.Findings = append(b.Findings, job.Finding{Code: job.OverlapNone, Severity: job.Warn, Subject: f.Path,
+			Text: fmt.Sprintf("%s shares no surface with any other scan (fewer than %d places), and shows no sphere: its pose was given, and nothing checks it. What it saw stands alone in the mesh. To do: check its line in poses.csv or the pose in the file; or scan once more from between, so that a third of the surface is shared.", job.Printable(f.Path), leastCompared)})
+	}
 }
 
 // witnessed is what the stage keeps.

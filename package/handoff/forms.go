@@ -22,15 +22,17 @@ type form struct {
 	write func(w io.Writer, b *pipeline.Built) error
 }
 
-// forms lists the mesh files of a package: PLY and STL always, others as the
-// sheet asks.
-func (r Request) forms() []form {
+// forms lists the mesh files of a package: PLY always, STL unless the mesh lies too far from
+// the origin for it, others as the sheet asks.
+func (r Request) forms(b *pipeline.Built) []form {
 	o := format.WriteOptions{Units: r.Sheet.Units, Comments: []string{"job " + r.Sheet.Job}}
 	list := []form{
 		{"object.ply", func(w io.Writer, b *pipeline.Built) error {
 			return format.WritePLYMesh(w, b.Surface, with(o, b.Closed))
 		}},
-		{"object.stl", func(w io.Writer, b *pipeline.Built) error { return format.WriteSTL(w, b.Surface, o) }},
+	}
+	if b.Surface == nil || format.HoldsSTL(b.Surface) {
+		list = append(list, form{"object.stl", func(w io.Writer, b *pipeline.Built) error { return format.WriteSTL(w, b.Surface, o) }})
 	}
 	for i, n := range r.Sheet.Mesh.Levels {
 		list = append(list, form{fmt.Sprintf("object-%d.ply", n), func(w io.Writer, b *pipeline.Built) error {

@@ -3,6 +3,7 @@ package handoff
 import (
 	"bytes"
 	"fmt"
+	"slices"
 	"strings"
 
 	"trammel/package/report"
@@ -15,7 +16,11 @@ func readMe(r report.Report, name string, forms []form) []byte {
 	line("%s  %s", name, r.Title)
 	line("")
 	line("WHAT IS IN HERE")
-	line("  mesh/object.ply, object.stl   the surface, %d triangles", r.Mesh.Triangles)
+	surface := "mesh/object.ply, object.stl"
+	if !slices.ContainsFunc(forms, func(f form) bool { return f.name == "object.stl" }) {
+		surface = "mesh/object.ply"
+	}
+	line("  %-29s the surface, %d triangles", surface, r.Mesh.Triangles)
 	line("  report/datum-report.html      read this one; the same as PDF and, for programs, as JSON")
 	for _, f := range forms {
 		if f.name == "object.glb" || f.name == "object.3mf" {

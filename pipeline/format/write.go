@@ -195,6 +195,9 @@ func (p *plyWriter) close() error {
 	return p.err
 }
 
+// HoldsSTL reports whether WriteSTL accepts the mesh.
+func HoldsSTL(m *scan.Mesh) bool { return reach(m.Bounds()) <= stlReach }
+
 // WriteSTL writes the mesh as binary STL; the header names the unit and never
 // begins with the word "solid". Coordinates are float32, so a mesh with one
 // beyond about a kilometre is refused: move it near zero first. The same mesh

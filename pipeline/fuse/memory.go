@@ -31,16 +31,16 @@ func (e *MemoryError) Error() string {
 	case e.Finest < e.Voxel:
 		fits += fmt.Sprintf(" with the finer ones at %.3g mm", e.Finest*e.Fits/e.Voxel)
 	}
-	fits += fmt.Sprintf("; for those asked for set the memory setting to %.0f MB", math.Ceil(float64(e.Works)/1e6))
-	return fmt.Sprintf("cells of %.3g mm%s need %.3g MB of memory for the fused mesh, a part of the grid and the scans at hand (those alone %.3g MB), and %.3g MB are allowed; %s", e.Voxel, finer, megabytes(e.Need), megabytes(e.Hand), megabytes(e.Allowed), fits)
+	fits += fmt.Sprintf("; for those asked for set it to %.0f MB", math.Ceil(float64(e.Works)/1e6))
+	return fmt.Sprintf("cells of %.3g mm%s need %s of memory for the fused mesh, a part of the grid and the scans at hand (those alone %s), and %s are allowed; %s", e.Voxel, finer, megabytes(e.Need), megabytes(e.Hand), megabytes(e.Allowed), fits)
 }
 
 // megabytes keeps whole ones from ten on: settings are written so.
-func megabytes(n int64) float64 {
+func megabytes(n int64) string {
 	if mb := float64(n) / 1e6; mb < 10 {
-		return mb
+		return fmt.Sprintf("%.3g MB", mb)
 	}
-	return math.Ceil(float64(n) / 1e6)
+	return fmt.Sprintf("%.0f MB", math.Ceil(float64(n)/1e6))
 }
 
 // Unwrap returns ErrMemory.

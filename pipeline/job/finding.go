@@ -42,6 +42,8 @@ const (
 	LayoutAmbiguous  Code = "layout-ambiguous"  // a station fits the others in more than one way
 	StationUnlinked  Code = "station-unlinked"  // a station cannot be tied to the rest
 	OverlapBias      Code = "overlap-bias"      // registered scans disagree systematically where they overlap
+	OverlapNone      Code = "overlap-none"      // a scan with a given pose shares no surface with any other: nothing checks its place
+	FarFromOrigin    Code = "far-from-origin"   // coordinates are too large for formats of single precision; those are left out
 	NotRigid         Code = "not-rigid"         // the object had another shape for one instrument than for the others
 	SeenThrough      Code = "seen-through"      // one scan shows what others looked through; it is left out of the mesh
 	ScansMissing     Code = "scans-missing"     // fewer files than expected
