@@ -2,9 +2,11 @@ package fuse
 
 import (
 	"cmp"
+	"context"
 	"slices"
 
 	"trammel/pipeline/geom"
+	"trammel/pipeline/par"
 	"trammel/pipeline/scan"
 )
 
@@ -24,12 +26,11 @@ const (
 
 // dropCrumbs leaves out floating pieces that are too small, and vertices that no
 // triangle uses. It works in place.
-func dropCrumbs(m *scan.Mesh, voxel float64, stats *Stats) {
+func dropCrumbs(ctx context.Context, m *scan.Mesh, voxel float64, stats *Stats) error {
 	root := components(m)
-	area := make([]float64, m.Vertices())
-	for t := range m.Triangles() {
-		a, b, c := m.Corners(t)
-		area[root[m.Tri[3*t]]] += b.Sub(a).Cross(c.Sub(a)).Norm() / 2
+	area, err := areas(ctx, m, root)
+	if err != nil {
+		return err
 	}
 	least := crumb * voxel * voxel
 	for v, x := range area {
@@ -42,6 +43,37 @@ func dropCrumbs(m *scan.Mesh, voxel float64, stats *Stats) {
 	slices.SortStableFunc(stats.Pieces, func(a, b Piece) int { return cmp.Compare(b.Area, a.Area) })
 	stats.Pieces = slices.Clone(stats.Pieces[:min(len(stats.Pieces), mostPieces)])
 	compact(m, func(v int32) bool { return area[root[v]] >= least })
+	return nil
+}
+
+// areas sums up the triangles of every component, at its root.
+func areas(ctx context.Context, m *scan.Mesh, root []int32) ([]float64, error) {
+	type part struct {
+		root int32
+		area float64
+	}
+	parts := make([][]part, par.Count(m.Triangles(), chunk))
+	if err := par.Blocks(ctx, m.Triangles(), chunk, func(block, lo, hi int) error {
+		var of []part // of runs of triangles of one component
+		for t := lo; t < hi; t++ {
+			a, b, c := m.Corners(t)
+			if r := root[m.Tri[3*t]]; len(of) == 0 || of[len(of)-1].root != r {
+				of = append(of, part{root: r})
+			}
+			of[len(of)-1].area += b.Sub(a).Cross(c.Sub(a)).Norm() / 2
+		}
+		parts[block] = of
+		return nil
+	}); err != nil {
+		return nil, err
+	}
+	area := make([]float64, m.Vertices())
+	for _, of := range parts {
+		for _, p := range of {
+			area[p.root] += p.area
+		}
+	}
+	return area, nil
 }
 
 // components returns for every vertex the smallest vertex that it is joined to.

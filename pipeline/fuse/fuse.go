@@ -126,7 +126,9 @@ func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load Load, o
 	}
 	t.sumUp(&c)
 	t.letGo()
-	dropCrumbs(m, o.Voxel, &t.stats)
+	if err := dropCrumbs(ctx, m, o.Voxel, &t.stats); err != nil {
+		return nil, t.stats, err
+	}
 	if o.Close > 0 {
 		before := m.Triangles()
 		t.stats.Closed = closeHoles(m, o.Close, o.Keep)
