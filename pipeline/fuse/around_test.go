@@ -31,6 +31,36 @@ func TestAround(t *testing.T) {
 	})
 }
 
+// TestEnteredTwice: lines that are left out have no second sheet behind.
+func TestEnteredTwice(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		g := newTree(Options{Voxel: 1}).levels[0]
+		front, back := g.block(coord{}), g.block(coord{x: 1})
+		seed, period := rapid.Uint64().Draw(rt, "seed")|1, rapid.IntRange(2, 40).Draw(rt, "period")
+		for k, id := range []int32{front, back} {
+			b := g.blocks[id]
+			for i := range b.mean {
+				h := uint64(i+k*blockSize+1) * seed >> 24
+				b.mean[i] = int16(h%uint64(2*meanScale)) - meanScale
+				if i%period < period/2 {
+					b.mean[i] = -b.mean[i]
+				}
+				b.weight[i], b.cover[i] = 1, uint8(min(h>>20&0xff+40, complete))
+			}
+		}
+		for axis := range 3 {
+			for _, upwards := range []bool{false, true} {
+				twice := g.enteredTwice(front, back, axis, upwards)
+				for line := range side * side {
+					if gap := behindOn(g.valuesOf(front), g.valuesOf(back), axis, line, upwards); gap > 0 && twice>>line&1 == 0 {
+						rt.Fatalf("axis %d, line %d: a sheet %d behind is passed over", axis, line, gap)
+					}
+				}
+			}
+		}
+	})
+}
+
 func checkAround(rt *rapid.T, a *around) {
 	look := func(x, y, z int) (known, inside bool) {
 		which, i := place(x, y, z)

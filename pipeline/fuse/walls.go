@@ -3,6 +3,7 @@ package fuse
 import (
 	"math"
 	"math/bits"
+	"slices"
 
 	"trammel/pipeline/geom"
 )
@@ -133,8 +134,8 @@ func (g *grid) sheetsAt(id int32) found {
 	}
 	f := found{view: -1}
 	slope := math.Abs(float64(n[axis])) / float64(w.weight)
-	for line := range side * side {
-		if gap := behindOn(g.valuesOf(id), g.valuesOf(behind), axis, line, n[axis] < 0); gap > 0 {
+	for lines := g.enteredTwice(id, behind, axis, n[axis] < 0); lines != 0; lines &= lines - 1 {
+		if gap := behindOn(g.valuesOf(id), g.valuesOf(behind), axis, bits.TrailingZeros64(lines), n[axis] < 0); gap > 0 {
 			f.area, f.gap = f.area+1/slope, f.gap+float64(gap)
 		}
 	}
@@ -142,6 +143,54 @@ func (g *grid) sheetsAt(id int32) found {
 		f.gap /= f.area // summed once a line of area 1/slope: this turns it to the normal
 	}
 	return f
+}
+
+// enteredTwice returns a bit for each line of places along an axis through a block and the
+// one behind, inwards, that enters the surface in the block and once more.
+func (g *grid) enteredTwice(id, behind int32, axis int, upwards bool) (twice uint64) {
+	var all [2 * side]signs
+	for k, b := range [2]int32{id, behind} {
+		var layers [side]signs
+		layerSigns(g.blocks[b], &layers, side)
+		across(&layers, (*[side]signs)(all[k*side:]), axis)
+	}
+	if !upwards {
+		slices.Reverse(all[:side])
+		slices.Reverse(all[side:])
+	}
+	once := uint64(0)
+	for k := range 2*side - 1 {
+		from, to := all[k], all[k+1]
+		enters := from.known & to.known & to.inside &^ from.inside
+		twice |= once & enters
+		if k < side {
+			once |= enters
+		}
+	}
+	return twice
+}
+
+// across turns the layers of a block into slices across an axis, a bit a line along it.
+func across(layers, slices *[side]signs, axis int) {
+	if axis == 2 {
+		*slices = *layers
+		return
+	}
+	for z, l := range layers {
+		for k := range side {
+			slices[k].known |= rowAcross(l.known, axis, k) << (z * side)
+			slices[k].inside |= rowAcross(l.inside, axis, k) << (z * side)
+		}
+	}
+}
+
+// rowAcross returns row k of a layer for axis 1, column k for axis 0.
+func rowAcross(layer uint64, axis, k int) uint64 {
+	if axis == 1 {
+		return layer >> (k * side) & firstRow
+	}
+	const gather = 0x0102040810204080 // brings the first bits of eight bytes together in the last one
+	return layer >> k & firstColumn * gather >> (side * (side - 1))
 }
 
 // behindOn follows a line of places along an axis through a block and the one behind,
