@@ -248,16 +248,18 @@ func (u *unstuck) hides(p geom.Vec) bool {
 	return false
 }
 
-// hide takes the weight off the points of a view that are hidden.
-func (u *unstuck) hide(v fuse.View) {
+// hide takes the weight off the points of a view that are hidden, and returns how many.
+func (u *unstuck) hide(v fuse.View) (n int64) {
 	if u == nil {
-		return
+		return 0
 	}
 	for i := range v.Weight {
 		if v.Weight[i] > 0 && u.hides(v.Cloud.At(i)) {
 			v.Weight[i] = 0
+			n++
 		}
 	}
+	return n
 }
 
 // drop leaves out the points that are hidden.

@@ -19,7 +19,7 @@ import (
 )
 
 const (
-	fuseVersion   = 17
+	fuseVersion   = 18
 	reduceVersion = 6
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,
@@ -76,6 +76,9 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 	}
 	r.fused, r.fusedKey = fused.Value, key
 	b.Mesh.FusedTriangles, b.Mesh.Fusion = fused.Value.Triangles(), fused.Facts
+	for _, p := range list {
+		b.Mesh.FusedFiles = append(b.Mesh.FusedFiles, p.file)
+	}
 	if fused.Facts.Plain {
 		b.Findings = append(b.Findings, job.Finding{Code: job.MeshDeviation, Severity: job.Note, Subject: "mesh",
 			Text: "Memory does not hold the smaller cells around mounts and where tracked scans are dense; the mesh has them only where the job sheet names them. To do: raise the memory setting, or take larger cells."})
@@ -143,13 +146,21 @@ func (b *Built) fusionView(ctx context.Context, p placed) (fuse.View, error) {
 	noise, bare := b.instrument(p).Noise, b.unstick(p)
 	if content.Mesh != nil && b.Files[p.file].Kind == job.Tracked {
 		view := meshView(content.Mesh, p.toFrame, orElse(noise, usualTrackedNoise))
+		view.Left.Read = int64(content.Mesh.Vertices())
+		for _, w := range view.Weight {
+			if w == 0 {
+				view.Left.Edges++ // of no triangle
+			}
+		}
 		view.Loading = meshLoading * int64(content.Mesh.Vertices()+content.Mesh.Triangles())
-		bare.hide(view)
+		view.Left.Hidden = bare.hide(view)
 		return view, nil
 	}
 	points := pointsOf(content)
 	sight := seen(points, b.Files[p.file].Kind)
+	left := fuse.Left{Read: int64(points.Len())}
 	bare.drop(points)
+	left.Hidden = left.Read - int64(points.Len())
 	c, view, err := b.thinned(ctx, points, p.file)
 	if errors.Is(err, normal.ErrFew) {
 		return fuse.View{Cloud: &scan.Cloud{}}, nil
@@ -159,6 +170,13 @@ func (b *Built) fusionView(ctx context.Context, p placed) (fuse.View, error) {
 	}
 	noise = orElse(noise, usualStationNoise)
 	out := cloudView(c, view, p.toFrame, noise, b.Job.Mesh.Voxel)
+	left.Edges = int64(view.Edges)
+	for i, w := range out.Weight {
+		if w == 0 {
+			left.Flat += int64(view.Count[i])
+		}
+	}
+	out.Left = left
 	out.Sight, out.Loading = sight, cloudLoading*int64(points.Len())
 	out.Finer = func(ctx context.Context, voxel float64, isNear func(p geom.Vec) bool) (fuse.View, error) {
 		return finerView(ctx, points, view, p.toFrame, noise, voxel, isNear)

@@ -188,5 +188,6 @@ type MeshFacts struct {
 	NonManifoldEdges int
 	Bounds           geom.Box
 	Raw              []RawDistance // of every scan that was placed
+	FusedFiles       []int         // the file of each view that Fusion speaks of
 	Fusion           fuse.Stats    // points used and trimmed, pieces left out, double walls
 }

@@ -37,7 +37,7 @@ func TestScripts(t *testing.T) {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"exit": cmdExit, "tree": cmdTree, "onejson": cmdOneJSON, "alter": cmdAlter, "rewrite": cmdRewrite, "append": cmdAppend("\n"), "append-torn": cmdAppend(""), "damage": cmdDamage, "unpack": cmdUnpack, "hold": cmdHold, "ply": cmdPLY,
-			"odd": cmdOdd, "grain": cmdGrain, "twin": cmdTwin, "e57": cmdE57, "zerotail": cmdZeroTail, "scaled": cmdScaled, "meshscaled": cmdMeshScaled,
+			"odd": cmdOdd, "cleaned": cmdCleaned, "grain": cmdGrain, "twin": cmdTwin, "e57": cmdE57, "zerotail": cmdZeroTail, "scaled": cmdScaled, "meshscaled": cmdMeshScaled,
 		},
 		RequireExplicitExec: true,
 	})

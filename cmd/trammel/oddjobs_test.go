@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -10,6 +11,7 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"trammel/package/report"
 	"trammel/pipeline/disk"
 	"trammel/pipeline/format"
 	"trammel/pipeline/geom"
@@ -177,5 +179,55 @@ func cmdGrain(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Logf("largest distance %.6f mm over %d vertices", worst, m[0].Vertices())
 	if worst > 0.002 {
 		ts.Fatalf("vertices are up to %.4f mm apart", worst)
+	}
+}
+
+// cmdCleaned is "cleaned PLAIN CRUMBS", two reports: of every scan all points are accounted
+// for; the chip that floats before the block is in the list of what was left out, where it is
+// and no larger than it is; and what the box cut off grew by the plate beyond, once for every
+// scan.
+func cmdCleaned(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: cleaned PLAIN CRUMBS")
+	}
+	var r [2]report.Report
+	for i, file := range args {
+		content, err := os.ReadFile(ts.MkAbs(file))
+		ts.Check(err)
+		ts.Check(json.Unmarshal(content, &r[i]))
+		var used, outside int64
+		f := &r[i].Mesh.Fusion
+		for _, s := range f.Scans {
+			if s.Read == 0 || s.Edges == 0 || s.Read != s.Edges+s.Flat+s.Hidden+s.Outside+s.Used {
+				ts.Fatalf("%s: %+v do not add up", file, s)
+			}
+			used, outside = used+s.Used, outside+s.Outside
+		}
+		if len(f.Scans) != 2 || used != f.Points || outside != f.Trimmed {
+			ts.Fatalf("%s: %d scans, %d points used of %d, %d outside of %d", file, len(f.Scans), used, f.Points, outside, f.Trimmed)
+		}
+		listed := 0.0
+		for _, p := range f.Pieces {
+			listed += p.Area
+		}
+		if len(f.Pieces) > f.Crumbs || listed > f.CrumbArea*1.000001 || len(f.Pieces) == f.Crumbs && listed < f.CrumbArea*0.999999 {
+			ts.Fatalf("%s: %d pieces of %.1f mm² are listed, %d of %.1f in all", file, len(f.Pieces), listed, f.Crumbs, f.CrumbArea)
+		}
+	}
+	chip := func(x *report.Fusion) (area float64) {
+		for _, p := range x.Pieces {
+			if math.Abs(p.At[0]-301) < 8 && math.Abs(p.At[1]-50) < 20 && math.Abs(p.At[2]-250) < 20 {
+				area += p.Area
+			}
+		}
+		return area
+	}
+	if a, b := chip(&r[0].Mesh.Fusion), chip(&r[1].Mesh.Fusion); a != 0 || b < 200 || b > 24*24*1.1 {
+		ts.Fatalf("the chip of 576 mm² is listed with %.0f mm², without it %.0f are", b, a)
+	}
+	for i, s := range r[1].Mesh.Fusion.Scans {
+		if more := s.OutsideArea - r[0].Mesh.Fusion.Scans[i].OutsideArea; math.Abs(more-120*120) > 0.12*120*120 {
+			ts.Fatalf("%s: %.0f mm² more outside, the plate has 14400", s.Path, more)
+		}
 	}
 }

@@ -29,6 +29,7 @@ func surfaceSection(r *Report, p *Pictures, f figures) section {
 		s.Figures = append(s.Figures, figure{Caption: x.Caption, PNG: x.PNG, Wide: true})
 	}
 	s.Tables = []table{meshTable(&r.Mesh, f)}
+	s.Tables = append(s.Tables, leftOut(&r.Mesh, f)...)
 	if len(r.Mesh.Fusion.Closed) > 0 {
 		s.Text = append(s.Text, closedText(&r.Mesh, f))
 	}

@@ -43,6 +43,8 @@ type View struct {
 	Count    []float32   // a point: how many measured ones it is the mean of, for Stats; nil for one
 	Prefer   bool        // where it saw the surface, views that are not preferred give way
 
+	Left Left // what was left out before, for Stats
+
 	// Loading is what the view took in memory while it was loaded, bytes, beside what is in
 	// the fields above; half of it counts as held by Sight and Finer.
 	Loading int64
@@ -54,6 +56,24 @@ type View struct {
 	// Finer returns the same scan for cells of a size, at least where isNear says, in the
 	// frame of the result. Where it is nil the view serves cells of every size.
 	Finer func(ctx context.Context, voxel float64, isNear func(p geom.Vec) bool) (View, error)
+}
+
+// Left says what of a scan's points was left out before it came to be fused.
+type Left struct {
+	Read   int64 // points of the scan
+	Edges  int64 // at depth edges, where mixed pixels are, or alone
+	Flat   int64 // seen too flatly
+	Hidden int64 // on stickers that gave way to bare skin
+}
+
+// Tally says what became of the points of one view: those of Left, those outside the box, and
+// those that were used are all that were read.
+type Tally struct {
+	View int
+	Left
+	Outside     int64
+	OutsideArea float64 // mm² that they stand for
+	Used        int64
 }
 
 // Options steers Fuse.
@@ -85,6 +105,7 @@ type Stats struct {
 	Tiles   int     // that the grid was cut into; 0 where it was held as a whole
 	Plain   bool    // the caller left out smaller cells that nobody asked for, as memory did not hold them
 
+	Views   []Tally  // in the order in which they were fused
 	Pieces  []Piece  // of the crumbs, the largest ones first
 	Doubles []Double // places where one surface is there twice, the largest first
 	Ghosts  []Ghost  // surface that was left out since others looked through it, the largest first

@@ -72,6 +72,7 @@ func (g *grid) sortFor(ctx context.Context, v View, target int) (*sorted, error)
 		for _, t := range tallies {
 			g.tree.stats.Points, g.tree.stats.Trimmed = g.tree.stats.Points+t.used, g.tree.stats.Trimmed+t.trimmed
 		}
+		g.tree.tell(&v, tallies)
 	}
 	s.samples, s.reaches = make([]sample, s.start[len(s.homes)]), make([]reaches, s.start[len(s.homes)])
 	return s, par.Blocks(ctx, n, chunk, func(_, lo, hi int) error {
@@ -87,7 +88,19 @@ func (g *grid) sortFor(ctx context.Context, v View, target int) (*sorted, error)
 }
 
 // tally counts measured points.
-type tally struct{ used, trimmed int64 }
+type tally struct {
+	used, trimmed int64
+	trimmedArea   float64 // mm²
+}
+
+// tell lists what became of the points of a view.
+func (t *tree) tell(v *View, tallies []tally) {
+	all := Tally{View: t.view, Left: v.Left}
+	for _, t := range tallies {
+		all.Used, all.Outside, all.OutsideArea = all.Used+t.used, all.Outside+t.trimmed, all.OutsideArea+t.trimmedArea
+	}
+	t.stats.Views = append(t.stats.Views, all)
+}
 
 // placing takes the points of a view into a grid.
 type placing struct {
@@ -120,6 +133,7 @@ func (g *grid) homeOf(v *View, p *placing, i, target int, t *tally) uint64 {
 	d := p.at(v.Cloud.X[i], v.Cloud.Y[i], v.Cloud.Z[i])
 	if g.o.Box != nil && !g.o.Box.Contains(g.origin.AddScaled(g.o.Voxel, d)) {
 		t.trimmed += count
+		t.trimmedArea += float64(v.Area[i])
 		return away
 	}
 	const most = (farthest - 2) * side // the neighbours of a block fit into a key too
