@@ -229,34 +229,36 @@ func (c *collector) add(b *Batch) error {
 // and taken as valid; only where one is not, the sweep's end is tidied up.
 func (c *collector) addPoints(b *Batch) {
 	n, start := len(b.X), len(c.cloud.X)
-	var worst float64
-	c.cloud.X, worst = appendScaled(c.cloud.X, b.X, c.scale, c.origin.X, worst)
-	c.cloud.Y, worst = appendScaled(c.cloud.Y, b.Y, c.scale, c.origin.Y, worst)
-	c.cloud.Z, worst = appendScaled(c.cloud.Z, b.Z, c.scale, c.origin.Z, worst)
+	var okX, okY, okZ bool
+	c.cloud.X, okX = appendScaled(c.cloud.X, b.X, c.scale, c.origin.X)
+	c.cloud.Y, okY = appendScaled(c.cloud.Y, b.Y, c.scale, c.origin.Y)
+	c.cloud.Z, okZ = appendScaled(c.cloud.Z, b.Z, c.scale, c.origin.Z)
 	c.cloud.NX = appendOptional(c.cloud.NX, b.NX, start, cap(c.cloud.X))
 	c.cloud.NY = appendOptional(c.cloud.NY, b.NY, start, cap(c.cloud.X))
 	c.cloud.NZ = appendOptional(c.cloud.NZ, b.NZ, start, cap(c.cloud.X))
 	c.cloud.Intensity = appendOptional(c.cloud.Intensity, b.Intensity, start, cap(c.cloud.X))
 	c.cloud.Row = appendOptional(c.cloud.Row, b.Row, start, cap(c.cloud.X))
 	c.cloud.Column = appendOptional(c.cloud.Column, b.Column, start, cap(c.cloud.X))
-	if !(worst < absurd) {
+	if !okX || !okY || !okZ {
 		c.dropInvalid(b, start)
 	}
 	c.seen += int64(n)
 }
 
-// appendScaled appends scale·v − origin and returns the largest magnitude of
-// scale·v met so far, NaN once there was one.
-func appendScaled(dst []float32, v []float64, scale, origin, worst float64) ([]float32, float64) {
+// appendScaled appends scale·v − origin and reports whether all of scale·v is valid.
+func appendScaled(dst []float32, v []float64, scale, origin float64) ([]float32, bool) {
 	at := len(dst)
 	dst = grown(dst, len(v))[:at+len(v)]
 	out := dst[at:][:len(v)]
+	ok := true
 	for i, x := range v {
 		x *= scale
-		worst = max(worst, math.Abs(x))
+		if !(math.Abs(x) < absurd) {
+			ok = false
+		}
 		out[i] = float32(x - origin)
 	}
-	return dst, worst
+	return dst, ok
 }
 
 // grown makes room for n more, and half of what is there at least. append alone
