@@ -15,7 +15,7 @@ import (
 )
 
 const (
-	thinVersion  = 7
+	thinVersion  = 8
 	placeVersion = 8
 	// leastOverlap is the share of a tracked scan that must meet the set-ups. Below
 	// a third, a wrong place can look as good as the right one.

@@ -15,7 +15,7 @@ import (
 	"trammel/pipeline/sticker"
 )
 
-const stickerVersion = 5
+const stickerVersion = 6
 
 // usualTargets are looked for where the sheet names none: tracking targets have 6 or
 // 8 mm (common practice, no source).

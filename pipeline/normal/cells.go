@@ -129,10 +129,19 @@ func (e *eye) depth(origin geom.Vec) depths {
 	return depths{e.kind, e.forward, origin}
 }
 
+// of returns the depth of a point relative to the origin; that of a station is squared.
+func (d *depths) of(x, y, z float64) float64 {
+	if d.kind == Parallel {
+		return x*d.forward.X + y*d.forward.Y + z*d.forward.Z
+	}
+	return geom.Vec{X: x, Y: y, Z: z}.Add(d.origin).Norm2()
+}
+
 // sum sums up the points of a cell.
 func (m *cell) sum(d *depths, xs, ys, zs []float32) {
 	var s moments
 	near, far := math.Inf(1), math.Inf(-1)
+	isPlain := d.kind == Station && d.origin == geom.Vec{}
 	ys, zs = ys[:len(xs)], zs[:len(xs)]
 	for i := range xs {
 		x, y, z := float64(xs[i]), float64(ys[i]), float64(zs[i])
@@ -147,11 +156,8 @@ func (m *cell) sum(d *depths, xs, ys, zs []float32) {
 		s.yz += y * z
 		s.zz += zz
 		depth := xx + yy + zz
-		switch {
-		case d.kind == Parallel:
-			depth = x*d.forward.X + y*d.forward.Y + z*d.forward.Z
-		case d.origin != geom.Vec{}:
-			depth = geom.Vec{X: x, Y: y, Z: z}.Add(d.origin).Norm2()
+		if !isPlain {
+			depth = d.of(x, y, z)
 		}
 		if depth < near {
 			near = depth
@@ -167,30 +173,33 @@ func (m *cell) sum(d *depths, xs, ys, zs []float32) {
 	*m = cell{s, near, far}
 }
 
-// neighbourhood is what lies in the three by three cells around one.
+// neighbourhood is what lies in the three by three cells around one. The fields and their
+// order, and those of cell and span, are known to sums_amd64.s.
 type neighbourhood struct {
 	moments               // of the cells on the same side of any depth jump
 	near, far     float64 // where that side ends, mm along the line of sight
 	beyond, mixed float64 // points of cells on other sides, and of those on several
 }
 
-// take adds cells.
-func (s *neighbourhood) take(cells []cell) {
-	for i := range cells {
-		m := &cells[i]
-		switch {
-		case m.near >= s.near && m.far <= s.far:
-			s.add(&m.moments)
-		case m.near > s.far || m.far < s.near:
-			s.beyond += m.n
-		default:
-			s.mixed += m.n
+// span is a range of cells of a window.
+type span struct{ lo, hi int }
+
+// sumSpansPlain adds the cells of some spans.
+func sumSpansPlain(s *neighbourhood, cells []cell, spans []span) {
+	for _, c := range spans {
+		for i := range cells[c.lo:c.hi] {
+			m := &cells[c.lo+i]
+			switch {
+			case m.near >= s.near && m.far <= s.far:
+				s.add(&m.moments)
+			case m.near > s.far || m.far < s.near:
+				s.beyond += m.n
+			default:
+				s.mixed += m.n
+			}
 		}
 	}
 }
-
-// span is a range of cells of a window.
-type span struct{ lo, hi int }
 
 // around appends the three by three cells around one, which is number col of row k.
 func (win *window) around(p *picture, k int, col int32, spans []span) []span {
@@ -226,9 +235,7 @@ func (w *worker) facetAt(win *window, own *cell, spans []span) (f facet, ok bool
 		return f, false
 	}
 	s := neighbourhood{near: depth - reach, far: depth + reach}
-	for _, c := range spans {
-		s.take(win.cells[c.lo:c.hi])
-	}
+	sumSpans(&s, win.cells, spans)
 	if s.n < minNear {
 		return f, false
 	}
@@ -285,7 +292,8 @@ func (w *worker) visit(lo, hi int, windows *sync.Pool, v visitor) {
 			if !f.isEdge {
 				w.note(f.cos, f.sigma)
 			}
-			v.smooth(c, own, &f)
+			w.facet = f // kept here, as what v is given would be allocated anew each time
+			v.smooth(c, own, &w.facet)
 		}
 	}
 }

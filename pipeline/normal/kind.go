@@ -38,20 +38,16 @@ const (
 // candidate with the most even picture is the right one: the zero point, or one of the
 // axes of the frame or of the cloud's own principal axes.
 func findEye(c *scan.Cloud, kind Kind) (eye, error) {
-	sample := thin(c)
-	middle, spread := meanAndSpread(sample)
-	extent2 := spread.Trace() / float64(max(sample.Len(), 1))
-	forward := middle
-	if middle.Norm2() < 0.1*extent2 {
-		forward = geom.Vec{X: 1} // seen all around: the frame's own z is as upright as any
+	if kind == Station {
+		middle, spread := meanAndSpread(thin(c, judged/10))
+		return newEye(Station, ahead(middle, spread)), nil
 	}
-	station := newEye(Station, forward)
+	sample := thin(c, judged)
+	middle, spread := meanAndSpread(sample)
+	station := newEye(Station, ahead(middle, spread))
 	best := station
 	bestOf, stationIs := math.Inf(1), math.Inf(1)
-	if kind == Station {
-		return station, nil
-	}
-	if kind == Auto && middle.Norm2() < farAway*farAway*extent2 {
+	if kind == Auto && middle.Norm2() < farAway*farAway*spread.Trace() {
 		stationIs = unevenness(sample, station)
 	}
 	for _, axis := range axes(spread) {
@@ -69,9 +65,17 @@ func findEye(c *scan.Cloud, kind Kind) (eye, error) {
 	return eye{}, fmt.Errorf("%w: unevenness %.2f from the zero point, %.2f along the best axis, at most %.2f is usual", ErrView, stationIs, bestOf, tolerated)
 }
 
-// thin takes every k-th finite point of the cloud.
-func thin(c *scan.Cloud) *scan.Cloud {
-	step := (c.Len() + judged - 1) / judged
+// ahead returns where a scanner at the zero point looks.
+func ahead(middle geom.Vec, spread geom.Mat) geom.Vec {
+	if middle.Norm2() < 0.1*spread.Trace() {
+		return geom.Vec{X: 1} // seen all around: the frame's own z is as upright as any
+	}
+	return middle
+}
+
+// thin takes every k-th finite point of the cloud, about as many as are asked for.
+func thin(c *scan.Cloud, most int) *scan.Cloud {
+	step := (c.Len() + most - 1) / most
 	s := &scan.Cloud{Origin: c.Origin}
 	for i := 0; i < c.Len(); i += max(step, 1) {
 		if c.At(i).IsFinite() {
@@ -91,7 +95,7 @@ func meanAndSpread(c *scan.Cloud) (mean geom.Vec, covariance geom.Mat) {
 		d := c.At(i).Sub(mean)
 		covariance = covariance.Add(geom.Outer(d, d))
 	}
-	return mean, covariance
+	return mean, covariance.Scale(1 / float64(max(c.Len(), 1)))
 }
 
 // axes returns the directions along which a parallel view is looked for.

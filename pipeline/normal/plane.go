@@ -2,6 +2,7 @@ package normal
 
 import (
 	"math"
+	"slices"
 
 	"trammel/pipeline/geom"
 	"trammel/pipeline/scan"
@@ -18,6 +19,8 @@ type worker struct {
 	around    patch // what lies around a cell, its own points first
 	side      patch // those of them at about one depth
 	isDone    []bool
+	facet     facet  // the newest
+	fitted    fitted // the newest
 	residuals []float32
 }
 
@@ -83,12 +86,13 @@ func (w *worker) fitLayers(win *window, spans []span, own int, points []int32, v
 				continue
 			}
 			w.isDone[j] = true
-			g := f
+			w.fitted = f
+			g := &w.fitted
 			g.isEdge = f.isEdge || !(math.Abs(p.residual(all.u[j], all.v[j], depth[j])) <= 4*f.sigma+1e-12)
 			if !g.isEdge {
 				w.note(g.cos, g.sigma)
 			}
-			v.rough(points[j], &g)
+			v.rough(points[j], g)
 		}
 	}
 }
@@ -115,9 +119,10 @@ func (w *worker) gather(win *window, spans []span, own int, ray, right, up geom.
 	from, to := win.points(own, own+1)
 	x0, y0, z0 := win.x[from], win.y[from], win.z[from]
 	add := func(lo, hi int) {
-		for i := lo; i < hi; i++ {
-			d := geom.Vec{X: float64(win.x[i] - x0), Y: float64(win.y[i] - y0), Z: float64(win.z[i] - z0)}
-			a.add(d.Dot(right), d.Dot(up), d.Dot(ray))
+		ys, zs := win.y[lo:hi], win.z[lo:hi]
+		for i, x := range win.x[lo:hi] {
+			x, y, z := float64(x-x0), float64(ys[i]-y0), float64(zs[i]-z0)
+			a.add(x*right.X+y*right.Y+z*right.Z, x*up.X+y*up.Y+z*up.Z, x*ray.X+y*ray.Y+z*ray.Z)
 		}
 	}
 	add(from, to)
@@ -141,14 +146,9 @@ func (p *plane) residual(u, v, w float64) float64 { return w - p.a*u - p.b*v - p
 // planeAt fits the points around that lie within reach of a depth, and returns how many
 // do not.
 func (w *worker) planeAt(depth, reach float64) (p plane, beyond int, ok bool) {
-	a, s := &w.around, &w.side
-	s.clear()
-	for i, along := range a.w {
-		if math.Abs(along-depth) <= reach {
-			s.add(a.u[i], a.v[i], along)
-		}
-	}
-	beyond = a.len() - s.len()
+	s := &w.side
+	s.take(&w.around, depth-reach, depth+reach)
+	beyond = w.around.len() - s.len()
 	if s.len() < minNear {
 		return p, beyond, false
 	}
@@ -163,6 +163,21 @@ func (w *worker) planeAt(depth, reach float64) (p plane, beyond int, ok bool) {
 		p.sigma = even.spread(&p)
 	}
 	return p, beyond, true
+}
+
+// take makes p the points of q from one depth to another.
+func (p *patch) take(q *patch, from, to float64) {
+	n := q.len()
+	u, v, w := slices.Grow(p.u[:0], n)[:n], slices.Grow(p.v[:0], n)[:n], slices.Grow(p.w[:0], n)[:n]
+	qu, qv := q.u[:n], q.v[:n]
+	k := 0
+	for i, depth := range q.w[:n] {
+		u[k], v[k], w[k] = qu[i], qv[i], depth // the next one overwrites it if it does not count
+		if depth >= from && depth <= to {
+			k++
+		}
+	}
+	p.u, p.v, p.w = u[:k], v[:k], w[:k]
 }
 
 // planeSums are weighted sums over points, n that of the weights.

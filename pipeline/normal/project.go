@@ -6,22 +6,28 @@ import (
 	"trammel/pipeline/geom"
 )
 
-// A lens is an eye as the projection takes it: the place of a point along each axis is
-// the product with its coordinates, relative to the cloud's origin, and a last term.
+// A lens is an eye as the projection takes it: for each axis, right, up and forward, what
+// the coordinates of a point relative to the cloud's origin are multiplied with and what
+// is added to the sum, each four times over. The fields and their order are known to
+// project_amd64.s.
 type lens struct {
-	right, up, forward [4]float32
-	isParallel         bool
+	axes       [3][4][4]float32
+	isParallel bool
 }
 
 // lens returns the eye for points relative to an origin. Lines of sight that are
 // parallel do without it.
-func (e *eye) lens(origin geom.Vec) lens {
-	axis := func(a geom.Vec) [4]float32 {
-		return [4]float32{float32(a.X), float32(a.Y), float32(a.Z), float32(a.Dot(origin))}
-	}
-	l := lens{axis(e.right), axis(e.up), axis(e.forward), e.kind == Parallel}
+func (e *eye) lens(origin geom.Vec) *lens {
+	l := &lens{isParallel: e.kind == Parallel}
 	if l.isParallel {
-		l.right[3], l.up[3] = 0, 0
+		origin = geom.Vec{}
+	}
+	for i, a := range []geom.Vec{e.right, e.up, e.forward} {
+		for j, f := range []float64{a.X, a.Y, a.Z, a.Dot(origin)} {
+			for k := range 4 {
+				l.axes[i][j][k] = float32(f)
+			}
+		}
 	}
 	return l
 }
@@ -52,33 +58,58 @@ func (b border) with(u, v float32) border {
 	return b
 }
 
+// lanes are four borders: their u0, u1, v0 and v1.
+type lanes [4][4]float32
+
 // project sets us and vs to the places of the points in the picture: azimuth and
 // elevation in radians for a station, millimetres for a parallel view; NaN for what is
 // not finite. It returns their border.
 func (l *lens) project(us, vs, x, y, z []float32) border {
-	b := noBorder
-	for i := range us {
-		u, v := l.place(x[i], y[i], z[i])
-		us[i], vs[i], b = u, v, b.with(u, v)
+	b, n := noBorder, 0
+	if !l.isParallel {
+		n = len(us) &^ 3
+		var four lanes
+		for k := range 4 {
+			four[0][k], four[1][k], four[2][k], four[3][k] = b.u0, b.u1, b.v0, b.v1
+		}
+		projectFours(l, &four, us[:n], vs[:n], x[:n], y[:n], z[:n])
+		for k := range 4 {
+			b = b.union(border{four[0][k], four[1][k], four[2][k], four[3][k]})
+		}
+	}
+	for i := n; i < len(us); i++ {
+		us[i], vs[i] = l.place(x[i], y[i], z[i])
+		b = b.with(us[i], vs[i])
 	}
 	return b
 }
 
-// place projects a point.
+// projectPlain projects points, and extends the borders by every fourth.
+func projectPlain(l *lens, four *lanes, us, vs, x, y, z []float32) {
+	for i := range us {
+		us[i], vs[i] = l.place(x[i], y[i], z[i])
+		k := i % 4
+		b := border{four[0][k], four[1][k], four[2][k], four[3][k]}.with(us[i], vs[i])
+		four[0][k], four[1][k], four[2][k], four[3][k] = b.u0, b.u1, b.v0, b.v1
+	}
+}
+
+// place projects a point. The conversions keep products and sums apart, as they are in
+// projectFours.
 func (l *lens) place(x, y, z float32) (u, v float32) {
 	lost := (x - x) + (y - y) + (z - z) // 0, or NaN
-	across, up := along(&l.right, x, y, z), along(&l.up, x, y, z)
+	across, up := along(&l.axes[0], x, y, z), along(&l.axes[1], x, y, z)
 	if l.isParallel {
 		return across + lost, up + lost
 	}
-	forward := along(&l.forward, x, y, z)
+	forward := along(&l.axes[2], x, y, z)
 	u = angle(across, forward)
 	v = angle(up, float32(math.Sqrt(float64(float32(across*across)+float32(forward*forward)))))
 	return u + lost, v + lost
 }
 
-func along(a *[4]float32, x, y, z float32) float32 {
-	return float32(float32(float32(a[0]*x)+float32(a[1]*y))+float32(a[2]*z)) + a[3]
+func along(a *[4][4]float32, x, y, z float32) float32 {
+	return float32(float32(float32(a[0][0]*x)+float32(a[1][0]*y))+float32(a[2][0]*z)) + a[3][0]
 }
 
 // arc holds the coefficients of equation 4.4.49 of M. Abramowitz & I. A. Stegun,

@@ -6,13 +6,15 @@ import (
 	"math"
 	"sync"
 
+	"trammel/pipeline/geom"
 	"trammel/pipeline/par"
 	"trammel/pipeline/scan"
 )
 
 // Thin returns the cloud with fewer points, with normals, and what it found out about
 // the view. Points of a smooth surface that lie within size of each other, in mm, become
-// their mean, of less noise; View.Count says how many it stands for. Where depth is not
+// their mean, of less noise, or four means further away, where they lie in cells up to
+// twice as large; View.Count says how many points each stands for. Where depth is not
 // smooth, or points are further apart, they stay as they are. Points at depth edges are
 // left out; View.Edges says how many. The order is that of the picture. It returns the
 // errors of Estimate and leaves c alone.
@@ -33,14 +35,19 @@ func Thin(ctx context.Context, c *scan.Cloud, o Options, size float64) (*scan.Cl
 		last := pic.rows[hi-1]
 		t.grow(int(last.first + last.count - pic.rows[lo].first))
 		w.visit(lo, hi, &windows, visitor{rough: func(i int32, f *fitted) { t.single(c, i, f, f.isEdge) }, smooth: func(p content, own *cell, f *facet) {
-			if extent := pic.cell * pic.eye.size(own.mean().Add(c.Origin)) / math.Sqrt(f.cos); extent > mostExtent*size || f.hasOff(p) {
+			extent := pic.cell * pic.eye.size(own.mean().Add(c.Origin)) / math.Sqrt(f.cos)
+			switch isLarge := extent > mostExtent*size; {
+			case isLarge && (own.n < minQuartered || extent > 2*mostExtent*size) || f.hasOff(p):
 				for k, i := range p.points {
 					t.single(c, i, &f.fitted, f.isOff(p.x[k], p.y[k], p.z[k]))
 				}
-				return
+			case isLarge:
+				_, right, up := w.lineOfSight(own.mean().Add(c.Origin))
+				t.quarters(p, own.mean(), right, up, f)
+			default:
+				m := own.mean()
+				t.add(float32(m.X), float32(m.Y), float32(m.Z), &f.fitted, float32(own.n))
 			}
-			m := own.mean()
-			t.add(float32(m.X), float32(m.Y), float32(m.Z), &f.fitted, float32(own.n))
 		}})
 		residuals[block] = w.residuals
 		return nil
@@ -63,7 +70,33 @@ const (
 	leastCell = 0.7
 	// mostExtent: a picture of about one point a size still gains by means of three.
 	mostExtent = 1.5
+	// minQuartered is the least number of points of a cell too large for one mean that
+	// are worth four.
+	minQuartered = 8
 )
+
+// quarters adds the means of the points of a cell on either side of its middle.
+func (t *thinned) quarters(p content, middle, right, up geom.Vec, f *facet) {
+	var sums [4]struct{ n, x, y, z float64 }
+	for k := range p.x {
+		x, y, z := float64(p.x[k]), float64(p.y[k]), float64(p.z[k])
+		d := geom.Vec{X: x, Y: y, Z: z}.Sub(middle)
+		q := 0
+		if d.Dot(right) > 0 {
+			q = 1
+		}
+		if d.Dot(up) > 0 {
+			q += 2
+		}
+		s := &sums[q]
+		s.n, s.x, s.y, s.z = s.n+1, s.x+x, s.y+y, s.z+z
+	}
+	for _, s := range sums {
+		if s.n > 0 {
+			t.add(float32(s.x/s.n), float32(s.y/s.n), float32(s.z/s.n), &f.fitted, float32(s.n))
+		}
+	}
+}
 
 func (f *facet) hasOff(p content) bool {
 	for k := range p.x {

@@ -116,6 +116,30 @@ func TestThinKeepsSparsePoints(t *testing.T) {
 	}
 }
 
+// TestThinQuarters: where cells are too large for one mean and hold many points, as on a
+// wall two and a half times as far away as most of the scan, each becomes four.
+func TestThinQuarters(t *testing.T) {
+	const noise, far = 0.3, 2600
+	c := station(-0.3, 0.3, -0.1, 0.1, 0.0005, noise, func(d geom.Vec) float64 {
+		if d.Y > 0.2 {
+			return far / d.X
+		}
+		return 1000 / d.X
+	})
+	thin, v := mustThin(t, c, Options{Kind: Station}, 4)
+	var all, n, points, squares float64
+	for i := range thin.X {
+		count := float64(v.Count[i])
+		all += count
+		if p := thin.At(i); p.Y > 0.22*p.X && p.Y < 0.29*p.X && math.Abs(p.Z) < 0.09*p.X {
+			n, points, squares = n+1, points+count, squares+count*(p.X-far)*(p.X-far)
+		}
+	}
+	within(t, "points accounted for", all+float64(v.Edges), float64(c.Len()), 0)
+	within(t, "points a mean", points/n, 8, 3) // 2.8 mm at 1000 mm hold 31
+	within(t, "noise times the root of the number", math.Sqrt(squares/n), noise, 0.05)
+}
+
 // TestThinMixesNoSides: no mean lies between a plate and the wall behind it.
 func TestThinMixesNoSides(t *testing.T) {
 	c := station(-0.3, 0.3, -0.3, 0.3, 0.001, 0.2, func(d geom.Vec) float64 {
