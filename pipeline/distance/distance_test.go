@@ -142,7 +142,7 @@ func TestAgainstExhaustiveSearch(t *testing.T) {
 				limit = r.Float64()
 			}
 			want := found{d2: limit * limit, place: -1}
-			for i := range x.tri {
+			for i := range x.number {
 				x.try(x.local(p), int32(i), &want)
 			}
 			got, ok := x.Closest(p, limit)

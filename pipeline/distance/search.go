@@ -20,7 +20,7 @@ type Hit struct {
 // found is the state of a search: what is closest so far.
 type found struct {
 	d2    float64
-	place int32 // in Index.tri, -1 for nothing
+	place int32 // in Index.number, -1 for nothing
 	point geom.Vec
 	on    feature
 }
@@ -109,7 +109,8 @@ func (x *Index) searchFrom(q geom.Vec, limit2 float64, near int32, stack *[stack
 // try takes the triangle at a place when it is closer than the best so far, or
 // as close and of a lower number.
 func (x *Index) try(q geom.Vec, place int32, f *found) {
-	d2, point, on := x.tri[place].closest(q)
+	t := cornersOf(x.mesh, x.number[place])
+	d2, point, on := t.closest(q)
 	if d2 > f.d2 || d2 == f.d2 && f.place >= 0 && x.number[place] >= x.number[f.place] {
 		return
 	}

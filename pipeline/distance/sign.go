@@ -47,7 +47,7 @@ func (x *Index) pseudoNormal(f *found) geom.Vec {
 	tri := x.mesh.Tri[3*t : 3*t+3]
 	switch f.on {
 	case face:
-		return x.tri[f.place].normal()
+		return x.unitNormal(t)
 	case corner0, corner1, corner2:
 		return x.cornerNormal(tri[f.on])
 	case edge01, edge12, edge20:

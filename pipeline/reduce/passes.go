@@ -31,6 +31,7 @@ func (s *surface) solve(ctx context.Context, budget int) error {
 		if err := s.level(ctx, int(goal)); err != nil {
 			return err
 		}
+		tidy(before)
 		if float64(s.triangles()) > (1-worthwhile)*float64(before) {
 			break
 		}

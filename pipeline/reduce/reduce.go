@@ -227,6 +227,7 @@ func (o *Options) smooth(ctx context.Context, s *surface, m *scan.Mesh, input *d
 		if d.Max() <= limit || n == outlierRounds || s.triangles() == 0 {
 			return mesh, stats, nil
 		}
+		tidy(m.Triangles())
 		if err := o.takeBack(ctx, s, m, spots, limit, n); err != nil {
 			return nil, Stats{}, err
 		}

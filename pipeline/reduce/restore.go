@@ -41,6 +41,7 @@ func (s *surface) restore(ctx context.Context, m *scan.Mesh, apart []bool, d *de
 		for _, v := range clash {
 			apart[v] = true
 		}
+		tidy(len(s.owner))
 		if err := ctx.Err(); err != nil {
 			return 0, err
 		}
@@ -52,6 +53,8 @@ func (s *surface) restore(ctx context.Context, m *scan.Mesh, apart []bool, d *de
 // triangles.
 func (s *surface) without(m *scan.Mesh, apart []bool) (out *surface, first int) {
 	out = &surface{origin: s.origin, slender: s.slender, owner: make([]int32, len(s.owner))}
+	n := len(s.x) + len(s.x)/8
+	out.x, out.y, out.z, out.tri = make([]float32, 0, n), make([]float32, 0, n), make([]float32, 0, n), make([]int32, 0, len(s.tri)+len(s.tri)/8)
 	number := make([]int32, len(s.x))
 	for v := range s.x {
 		number[v] = -1

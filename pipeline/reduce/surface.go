@@ -54,6 +54,7 @@ func newSurface(ctx context.Context, m *scan.Mesh) (*surface, error) {
 	if err != nil {
 		return nil, err
 	}
+	tidy(m.Triangles()) // what ordering took
 	s := &surface{origin: m.Origin, tri: make([]int32, 0, len(m.Tri)), owner: make([]int32, m.Vertices())}
 	s.x, s.y, s.z = make([]float32, 0, m.Vertices()), make([]float32, 0, m.Vertices()), make([]float32, 0, m.Vertices())
 	number := s.owner // new number plus one
@@ -73,6 +74,7 @@ func newSurface(ctx context.Context, m *scan.Mesh) (*surface, error) {
 	for v := range s.owner {
 		s.owner[v]--
 	}
+	tidy(m.Triangles())
 	s.grow()
 	s.link()
 	s.slender = s.leastShape()
@@ -326,8 +328,14 @@ func (s *surface) shrink() {
 	s.q, s.area, s.flags, s.version = slices.Clone(s.q), slices.Clone(s.area), slices.Clone(s.flags), slices.Clone(s.version)
 	s.boost, s.limit = slices.Clone(s.boost), slices.Clone(s.limit)
 	s.head, s.into, s.tri, s.next = slices.Clone(s.head), slices.Clone(s.into), slices.Clone(s.tri), slices.Clone(s.next)
-	if len(s.owner) > 1<<20 {
-		runtime.GC() // or the heap would grow to twice what the surface took before
+	tidy(len(s.owner))
+}
+
+// tidy frees what is no longer in use, where n says that it may be much: or the heap would
+// grow to twice what is in use. The lists hold no pointers, so it takes milliseconds.
+func tidy(n int) {
+	if n > 1<<20 {
+		runtime.GC()
 	}
 }
 
