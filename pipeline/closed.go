@@ -27,7 +27,11 @@ func (r *run) markClosed(ctx context.Context, b *Built, mesh stage.Key) error {
 		return err
 	}
 	marks, err := stage.Run(r.store, "closed", "job", key, stage.JSON[[][]int32](), func() ([][]int32, error) {
-		return closedIn(ctx, meshes, r.fused, b.Mesh.Fusion.ClosedTriangles)
+		fused, err := r.reference(ctx)
+		if err != nil {
+			return nil, err
+		}
+		return closedIn(ctx, meshes, fused.Index(), r.fused.Triangles()-b.Mesh.Fusion.ClosedTriangles)
 	})
 	if err != nil {
 		return err
@@ -39,14 +43,9 @@ func (r *run) markClosed(ctx context.Context, b *Built, mesh stage.Key) error {
 	return nil
 }
 
-// closedIn returns for each mesh the triangles whose middle is nearest to one of the last
-// closed ones of the fused mesh.
-func closedIn(ctx context.Context, meshes []*scan.Mesh, fused *scan.Mesh, closed int) ([][]int32, error) {
-	index, err := distance.Build(ctx, fused)
-	if err != nil {
-		return nil, err
-	}
-	first := fused.Triangles() - closed
+// closedIn returns for each mesh the triangles whose middle is nearest to one of the closed
+// ones of the fused mesh, which are the last ones, from first on.
+func closedIn(ctx context.Context, meshes []*scan.Mesh, index *distance.Index, first int) ([][]int32, error) {
 	marks := make([][]int32, len(meshes))
 	for k, m := range meshes {
 		middles := make([]geom.Vec, m.Triangles())

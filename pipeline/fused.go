@@ -20,7 +20,7 @@ import (
 
 const (
 	fuseVersion   = 18
-	reduceVersion = 6
+	reduceVersion = 7
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,
 	// and their weight of cos² makes them yield before that.
@@ -274,6 +274,9 @@ func (r *run) reduce(ctx context.Context, b *Built) error {
 		return nil
 	}
 	o := reduce.Options{Triangles: b.Job.Mesh.Triangles, Deviation: b.Job.Mesh.Deviation, Finer: b.finer()}
+	if b.Job.Mesh.Adapt {
+		o.Cell = b.Job.Mesh.Voxel
+	}
 	all, key, err := r.reduceLevels(ctx, b, o)
 	if err != nil {
 		return err
@@ -287,10 +290,21 @@ func (r *run) reduce(ctx context.Context, b *Built) error {
 	if err := r.markClosed(ctx, b, key); err != nil {
 		return err
 	}
-	if err := r.meetRaw(ctx, b, key); err != nil {
+	if err := r.depart(ctx, b, key); err != nil {
 		return err
 	}
-	return r.depart(ctx, b, key)
+	r.toFused = nil // its memory is for the scans
+	return r.meetRaw(ctx, b, key)
+}
+
+// reference prepares measurements against the fused mesh, once for all that want it.
+func (r *run) reference(ctx context.Context) (*distance.Reference, error) {
+	if r.toFused != nil {
+		return r.toFused, nil
+	}
+	var err error
+	r.toFused, err = distance.NewReference(ctx, r.fused)
+	return r.toFused, err
 }
 
 func (b *Built) describe(s reduce.Stats) {
@@ -315,7 +329,7 @@ func (r *run) depart(ctx context.Context, b *Built, mesh stage.Key) error {
 		return err
 	}
 	b.Departure, err = stage.Run(r.store, "depart", "job", key, stage.Values(), func() ([]float32, error) {
-		index, err := distance.Build(ctx, r.fused)
+		fused, err := r.reference(ctx)
 		if err != nil {
 			return nil, err
 		}
@@ -323,7 +337,7 @@ func (r *run) depart(ctx context.Context, b *Built, mesh stage.Key) error {
 		for i := range points {
 			points[i] = b.Surface.At(int32(i))
 		}
-		hits, err := index.ClosestAll(ctx, points, math.Inf(1))
+		hits, err := fused.Index().ClosestAll(ctx, points, math.Inf(1))
 		out := make([]float32, len(hits))
 		for i, h := range hits {
 			out[i] = float32(h.Signed)

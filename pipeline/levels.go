@@ -37,7 +37,7 @@ func (r *run) reduceLevels(ctx context.Context, b *Built, o reduce.Options) ([]k
 			if all == nil {
 				with := o
 				with.Levels = b.Job.Mesh.Levels
-				if all, err = reduce.Levels(ctx, r.fused, with); err != nil {
+				if all, err = reduce.Levels(ctx, r.fused, r.reference, with); err != nil {
 					return kept{}, err
 				}
 			}

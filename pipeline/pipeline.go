@@ -18,6 +18,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"trammel/pipeline/distance"
 	"trammel/pipeline/geom"
 	"trammel/pipeline/job"
 	"trammel/pipeline/length"
@@ -44,6 +45,7 @@ type run struct {
 
 	fused    *scan.Mesh // handed from fuse to reduce
 	fusedKey stage.Key
+	toFused  *distance.Reference // see reference
 }
 
 func newRun(o Options) *run {

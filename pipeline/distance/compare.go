@@ -106,6 +106,14 @@ func NewReference(ctx context.Context, m *scan.Mesh) (*Reference, error) {
 	return &Reference{x: x}, err
 }
 
+// Index returns an index of the same mesh that tells the sign too. It shares what the
+// reference has.
+func (r *Reference) Index() *Index {
+	x := *r.x
+	x.fans = newVertexFans(x.mesh)
+	return &x
+}
+
 // Departure measures how far the surface a departs from the reference; see TwoSided.
 func (r *Reference) Departure(ctx context.Context, a *scan.Mesh, o Options) (Departure, error) {
 	if a.Triangles() == 0 {

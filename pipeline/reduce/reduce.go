@@ -43,6 +43,7 @@ type Options struct {
 	Triangles int      // budget; 0 means as few as Deviation allows
 	Deviation float64  // largest allowed two-sided departure from the input, mm; 0 means none
 	Finer     []Region // where the result must be more exact than elsewhere
+	Cell      float64  // mm, of the grid that the mesh was made on: where that was halved, errors shall be four times smaller; 0 for none
 	Samples   int      // area samples of the measurement, see distance.Options
 	Levels    []int    // budgets of coarser meshes besides, falling; Deviation does not bind them
 }
@@ -68,6 +69,8 @@ func (o *Options) validate() error {
 	switch {
 	case o.Triangles < 0 || !(o.Deviation >= 0) || math.IsInf(o.Deviation, 0):
 		return fmt.Errorf("%w: budget %d, departure %v mm", ErrOptions, o.Triangles, o.Deviation)
+	case !(o.Cell >= 0) || math.IsInf(o.Cell, 0):
+		return fmt.Errorf("%w: a cell of %v mm", ErrOptions, o.Cell)
 	case o.Triangles == 0 && o.Deviation == 0:
 		return fmt.Errorf("%w: neither a budget nor a departure is given", ErrOptions)
 	}
@@ -96,7 +99,7 @@ type Level struct {
 // are taken back, there alone.
 func Reduce(ctx context.Context, m *scan.Mesh, o Options) (*scan.Mesh, Stats, error) {
 	o.Levels = nil
-	all, err := Levels(ctx, m, o)
+	all, err := Levels(ctx, m, nil, o)
 	if err != nil {
 		return nil, Stats{}, err
 	}
@@ -104,8 +107,10 @@ func Reduce(ctx context.Context, m *scan.Mesh, o Options) (*scan.Mesh, Stats, er
 }
 
 // Levels returns what Reduce does and a coarser mesh for each of Options.Levels, each
-// reduced further from the one before and measured against m.
-func Levels(ctx context.Context, m *scan.Mesh, o Options) ([]Level, error) {
+// reduced further from the one before and measured against m. Where prepared is not nil it
+// is asked for the reference of m, once the mesh is reduced and memory is free, so that the
+// caller may use it too.
+func Levels(ctx context.Context, m *scan.Mesh, prepared func(context.Context) (*distance.Reference, error), o Options) ([]Level, error) {
 	if err := o.validate(); err != nil {
 		return nil, err
 	}
@@ -115,20 +120,23 @@ func Levels(ctx context.Context, m *scan.Mesh, o Options) ([]Level, error) {
 	if m.Triangles() == 0 {
 		return nil, fmt.Errorf("reduce a mesh: %w", distance.ErrEmpty)
 	}
-	all, err := o.levels(ctx, m)
+	if prepared == nil {
+		prepared = func(ctx context.Context) (*distance.Reference, error) { return distance.NewReference(ctx, m) }
+	}
+	all, err := o.levels(ctx, m, prepared)
 	if err != nil {
 		return nil, fmt.Errorf("reduce a mesh of %d triangles: %w", m.Triangles(), err)
 	}
 	return all, nil
 }
 
-func (o *Options) levels(ctx context.Context, m *scan.Mesh) ([]Level, error) {
+func (o *Options) levels(ctx context.Context, m *scan.Mesh, prepared func(context.Context) (*distance.Reference, error)) ([]Level, error) {
 	s, err := o.first(ctx, m)
 	if err != nil {
 		return nil, err
 	}
 	s.shrink()
-	input, err := distance.NewReference(ctx, m)
+	input, err := prepared(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -189,9 +197,13 @@ func (o *Options) settle(ctx context.Context, s *surface, m *scan.Mesh, input *d
 	if o.Deviation == 0 {
 		return o.smooth(ctx, s, m, input)
 	}
+	c, err := newComparison(ctx, m, input, distance.Options{Samples: o.Samples, Limit: o.Deviation})
+	if err != nil {
+		return nil, Stats{}, err
+	}
 	for n := 1; s.triangles() > 0 && n <= mostRounds; n++ {
 		r := s.mesh()
-		d, spots, err := compare(ctx, r, m, input, distance.Options{Samples: o.Samples, Limit: o.Deviation})
+		d, spots, err := c.measure(ctx, r)
 		if err != nil {
 			return nil, Stats{}, err
 		}
@@ -209,12 +221,16 @@ func (o *Options) settle(ctx context.Context, s *surface, m *scan.Mesh, input *d
 // taken back and reduced again within the budget, and the better result stays.
 func (o *Options) smooth(ctx context.Context, s *surface, m *scan.Mesh, input *distance.Reference) (*scan.Mesh, Stats, error) {
 	limit := outlier * s.rms()
+	c, err := newComparison(ctx, m, input, distance.Options{Samples: o.Samples, Limit: limit})
+	if err != nil {
+		return nil, Stats{}, err
+	}
 	best := *s
 	var mesh *scan.Mesh
 	var stats Stats
 	for n := 1; ; n++ {
 		r := s.mesh()
-		d, spots, err := compare(ctx, r, m, input, distance.Options{Samples: o.Samples, Limit: limit})
+		d, spots, err := c.measure(ctx, r)
 		if err != nil {
 			return nil, Stats{}, err
 		}
@@ -255,39 +271,64 @@ func (s *surface) insist(ctx context.Context, budget int) error {
 }
 
 // first reduces to the budget, or as far as the limits allow. Limits that are met with
-// more triangles than the budget are twice as wide for the rest: what goes too far is
-// seen when it is measured.
+// more triangles than the budget widen for the rest, the narrower ones of finer places too,
+// to the allowed departure: what goes too far is seen when it is measured.
 func (o *Options) first(ctx context.Context, m *scan.Mesh) (*surface, error) {
 	s, err := newSurface(ctx, m)
 	if err != nil {
 		return nil, err
 	}
-	if err := s.classify(ctx, &demand{regions: o.Finer, limit: startShare * o.Deviation}); err != nil {
+	d := &demand{regions: o.Finer, limit: startShare * o.Deviation}
+	if err := s.classify(ctx, d, o.Cell); err != nil {
 		return nil, err
 	}
+	s.halved = d.halved
 	if err := s.solve(ctx, o.Triangles); err != nil {
 		return nil, err
 	}
-	if o.Triangles > 0 && s.triangles() > o.Triangles && s.limit != nil {
-		for v := range s.limit {
-			s.limit[v] *= 2
+	if s.limit == nil || o.Triangles == 0 {
+		return s, nil
+	}
+	for range 1 + mostHalved {
+		if s.triangles() <= o.Triangles {
+			break
 		}
-		return s, s.solve(ctx, o.Triangles)
+		for v := range s.limit {
+			s.limit[v] = min(2*s.limit[v], max(s.limit[v], float32(2*startShare*o.Deviation)))
+		}
+		if err := s.solve(ctx, o.Triangles); err != nil {
+			return nil, err
+		}
 	}
 	return s, nil
 }
 
-// compare measures both directions and returns the triangles of r that places beyond the
-// limit belong to.
-func compare(ctx context.Context, r, m *scan.Mesh, input *distance.Reference, how distance.Options) (d distance.Deviation, spots []int32, err error) {
-	if d.AToB, err = input.Departure(ctx, r, how); err != nil {
+// comparison measures the states of a reduced mesh against its input, one after the other.
+type comparison struct {
+	input *distance.Reference
+	back  *distance.Follower // of the input's surface
+	how   distance.Options
+}
+
+func newComparison(ctx context.Context, m *scan.Mesh, input *distance.Reference, how distance.Options) (*comparison, error) {
+	back, err := distance.NewFollower(ctx, m, how)
+	if err != nil {
+		return nil, fmt.Errorf("measure against the reduced mesh: %w", err)
+	}
+	return &comparison{input, back, how}, nil
+}
+
+// measure takes both directions and returns the triangles of r that places beyond the limit
+// belong to.
+func (c *comparison) measure(ctx context.Context, r *scan.Mesh) (d distance.Deviation, spots []int32, err error) {
+	if d.AToB, err = c.input.Departure(ctx, r, c.how); err != nil {
 		return d, nil, fmt.Errorf("measure the reduced mesh: %w", err)
 	}
 	reduced, err := distance.NewReference(ctx, r)
 	if err != nil {
 		return d, nil, err
 	}
-	if d.BToA, err = reduced.Departure(ctx, m, how); err != nil {
+	if d.BToA, err = c.back.Departure(ctx, reduced); err != nil {
 		return d, nil, fmt.Errorf("measure against the reduced mesh: %w", err)
 	}
 	spots, err = reduced.Triangles(ctx, append(d.AToB.Over, d.BToA.Over...))
@@ -308,7 +349,7 @@ func (o *Options) takeBack(ctx context.Context, s *surface, m *scan.Mesh, spots 
 	}
 	limit := startShare * allowed / float64(int(1)<<min(round, carvedRounds))
 	defer s.shrink()
-	lo, err := s.restore(ctx, m, far, &demand{regions: o.Finer, limit: limit})
+	lo, err := s.restore(ctx, m, far, &demand{regions: o.Finer, limit: limit, halved: s.halved})
 	if err != nil || round > carvedRounds {
 		return err
 	}

@@ -507,7 +507,7 @@ func TestOutliersAreLookedAfter(t *testing.T) {
 func TestLevels(t *testing.T) {
 	m := sheet(150, 2, waves)
 	o := Options{Triangles: 8000, Levels: []int{2000, 300}, Samples: 20_000}
-	all, err := Levels(context.Background(), m, o)
+	all, err := Levels(context.Background(), m, nil, o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -529,7 +529,7 @@ func TestLevels(t *testing.T) {
 	if a, b := all[2].Stats.Deviation.RMS(), direct.Deviation.RMS(); a > 1.2*b {
 		t.Errorf("in steps %.4f mm rms, at once %.4f", a, b)
 	}
-	if _, err := Levels(context.Background(), m, Options{Triangles: 100, Levels: []int{0}}); !errors.Is(err, ErrOptions) {
+	if _, err := Levels(context.Background(), m, nil, Options{Triangles: 100, Levels: []int{0}}); !errors.Is(err, ErrOptions) {
 		t.Errorf("a level of nothing: %v", err)
 	}
 }

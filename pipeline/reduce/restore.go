@@ -32,8 +32,8 @@ func (s *surface) widen(marked []bool) {
 // It returns the first of the triangles that have one of them; they are the last ones.
 func (s *surface) restore(ctx context.Context, m *scan.Mesh, apart []bool, d *demand) (first int, err error) {
 	for {
-		t, first := s.without(m, apart)
-		clash := append(t.classifyFrom(s, apart, d), t.flipped(s, m, apart)...)
+		t, from, first := s.without(m, apart)
+		clash := append(t.classifyFrom(s, apart, from, d), t.flipped(s, m, apart)...)
 		if len(clash) == 0 {
 			*s = *t
 			return first, ctx.Err()
@@ -50,9 +50,9 @@ func (s *surface) restore(ctx context.Context, m *scan.Mesh, apart []bool, d *de
 
 // without returns the surface with the groups apart replaced by what they were made of:
 // the vertices that stay, in their order, then those that came back, and likewise the
-// triangles.
-func (s *surface) without(m *scan.Mesh, apart []bool) (out *surface, first int) {
-	out = &surface{origin: s.origin, slender: s.slender, owner: make([]int32, len(s.owner))}
+// triangles. from names those of the input that came back.
+func (s *surface) without(m *scan.Mesh, apart []bool) (out *surface, from []int32, first int) {
+	out = &surface{origin: s.origin, slender: s.slender, halved: s.halved, owner: make([]int32, len(s.owner))}
 	n := len(s.x) + len(s.x)/8
 	out.x, out.y, out.z, out.tri = make([]float32, 0, n), make([]float32, 0, n), make([]float32, 0, n), make([]int32, 0, len(s.tri)+len(s.tri)/8)
 	number := make([]int32, len(s.x))
@@ -69,6 +69,7 @@ func (s *surface) without(m *scan.Mesh, apart []bool) (out *surface, first int) 
 			out.owner[o] = -1
 		case apart[v]:
 			out.owner[o] = int32(len(out.x))
+			from = append(from, int32(o))
 			out.x, out.y, out.z = append(out.x, m.X[o]), append(out.y, m.Y[o]), append(out.z, m.Z[o])
 		default:
 			out.owner[o] = number[v]
@@ -81,7 +82,7 @@ func (s *surface) without(m *scan.Mesh, apart []bool) (out *surface, first int) 
 		isApart[o] = v >= 0 && apart[v]
 	}
 	out.addTriangles(m.Tri, out.owner, isApart)
-	return out, first
+	return out, from, first
 }
 
 // addTriangles adds those whose corners have three numbers, and, unless only is nil, of
@@ -100,7 +101,7 @@ func (s *surface) addTriangles(tri, number []int32, only []bool) {
 
 // classifyFrom takes over from before what holds of the vertices that stay and finds it
 // for the others. It returns the vertices of before that stay but would touch themselves.
-func (s *surface) classifyFrom(before *surface, apart []bool, d *demand) (clash []int32) {
+func (s *surface) classifyFrom(before *surface, apart []bool, from []int32, d *demand) (clash []int32) {
 	s.grow()
 	s.link()
 	s.limit = make([]float32, len(s.x))
@@ -120,7 +121,11 @@ func (s *surface) classifyFrom(before *surface, apart []bool, d *demand) (clash 
 		f.read(s, k)
 		s.flags[k] = f.kind() | returned
 		s.q[k], s.area[k] = s.firstQuadric(k, &f)
-		d.set(s, k)
+		var halved uint8
+		if d.halved != nil {
+			halved = d.halved[from[int(k)-len(was)]]
+		}
+		d.set(s, k, halved)
 		for _, w := range append(f.from, f.to...) {
 			if int(w) < len(was) {
 				beside[w] = true

@@ -37,6 +37,7 @@ type surface struct {
 	boost   []float32 // by what the cost of each vertex is multiplied; nil for 1
 	limit   []float32 // mm, largest root mean square distance of each vertex to its planes; nil for none
 	into    []int32   // what each vertex was merged into since the last compact, or -1
+	halved  []uint8   // see demand; nil for none
 	owner   []int32   // for each vertex of the input the one that stands for it, or -1
 	flags   []uint8
 	version []uint32
@@ -187,9 +188,22 @@ func (f *fan) length(start int) int {
 }
 
 // classify sets the flags of all vertices, the first quadrics, and how exact each
-// place has to be.
-func (s *surface) classify(ctx context.Context, d *demand) error {
-	if len(d.regions) > 0 {
+// place has to be; cell is the largest of those that the surface was made of, 0 for none.
+func (s *surface) classify(ctx context.Context, d *demand, cell float64) error {
+	var halved []uint8
+	if cell > 0 {
+		var err error
+		if halved, err = s.halvings(ctx, cell); err != nil {
+			return err
+		}
+		d.halved = make([]uint8, len(s.owner))
+		for o, v := range s.owner {
+			if v >= 0 {
+				d.halved[o] = halved[v]
+			}
+		}
+	}
+	if len(d.regions) > 0 || slices.ContainsFunc(halved, func(n uint8) bool { return n > 0 }) {
 		s.boost = make([]float32, len(s.x))
 	}
 	if d.limit > 0 {
@@ -201,7 +215,11 @@ func (s *surface) classify(ctx context.Context, d *demand) error {
 			f.read(s, v)
 			s.flags[v] = f.kind()
 			s.q[v], s.area[v] = s.firstQuadric(v, &f)
-			d.set(s, v)
+			if halved == nil {
+				d.set(s, v, 0)
+			} else {
+				d.set(s, v, halved[v])
+			}
 		}
 		return nil
 	})
