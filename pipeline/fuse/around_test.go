@@ -27,7 +27,14 @@ func TestAround(t *testing.T) {
 				b.mean[i], b.weight[i], b.cover[i] = m[h%7], w[h/7%5], c[h/35%11]
 			}
 		}
-		checkAround(rt, g.around(g.block(coord{})))
+		a := g.around(g.block(coord{}))
+		checkAround(rt, a)
+		var fast, plain [side]signs
+		layerSigns(a.blocks[0], &fast, side)
+		layerSignsPlain(a.blocks[0], &plain, side)
+		if fast != plain {
+			rt.Fatalf("signs %v, want %v", fast, plain)
+		}
 	})
 }
 

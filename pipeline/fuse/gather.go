@@ -5,7 +5,7 @@ package fuse
 type sums struct {
 	distance, mass     [blockSize]float32 // of places: weighted, and the weight
 	cover              [blockSize]float32
-	past               [side]float32 // splats add nothing to the row behind one of the last layer
+	_                  [side]float32 // splats add nothing to the row behind the last one
 	nx, ny, nz, weight float32
 	limit              float32 // how far the distances that the block keeps go, cells
 	touched            uint64  // a bit for every row of places that samples may have been added to
