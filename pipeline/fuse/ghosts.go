@@ -42,6 +42,8 @@ const (
 	leastDoubted = 14
 	// leastWide is the least share of blocks of a piece around which it is that wide.
 	leastWide = 0.5
+	// mostFollowed is how many blocks further a piece that is left out takes what hangs on it.
+	mostFollowed = 2
 	// leastSeen is how many places of a block a view has to cover to be seen in it.
 	leastSeen = 16
 )
@@ -105,24 +107,50 @@ func (t *tree) decide(c *census) {
 	}
 	done := make([]bool, len(units))
 	for first := range units {
-		if done[first] || units[first].is <= isSound {
+		if done[first] || units[first].is < isWeak {
 			continue
 		}
 		piece := []int32{int32(first)}
 		done[first] = true
 		for at := 0; at < len(piece); at++ {
 			for k := range 27 {
-				if id := number.find(units[piece[at]].at.plus(k).key()); id >= 0 && !done[id] && units[id].is > isSound && units[id].view == units[first].view {
+				if id := number.find(units[piece[at]].at.plus(k).key()); id >= 0 && !done[id] && units[id].is >= isWeak && units[id].view == units[first].view {
 					done[id] = true
 					piece = append(piece, id)
 				}
 			}
 		}
 		if isGhost(units, piece) {
-			t.leaveOut(units, piece)
+			t.leaveOut(units, follow(units, &number, piece))
 		}
 	}
 	t.stats.Ghosts = t.stats.Ghosts[:min(len(t.stats.Ghosts), mostDoubles)]
+}
+
+// follow adds what hangs on a piece that is left out, block by block, and is of the same view: it
+// need be neither wide nor doubted well, but looked past by somebody.
+func follow(units []doubt, number *index, piece []int32) []int32 {
+	var in index
+	for _, i := range piece {
+		in.add(units[i].at.key())
+	}
+	last := 0
+	for range mostFollowed {
+		end := len(piece)
+		for at := last; at < end; at++ {
+			for k := range 27 {
+				id := number.find(units[piece[at]].at.plus(k).key())
+				if id < 0 || units[id].is < isFaint || units[id].view != units[piece[0]].view {
+					continue
+				}
+				if _, isNew := in.add(units[id].at.key()); isNew {
+					piece = append(piece, id)
+				}
+			}
+		}
+		last = end
+	}
+	return piece
 }
 
 // join0 joins what stands for one block of level 0: sound if any part of it is.
@@ -236,7 +264,8 @@ type verdict uint8
 const (
 	isEmpty verdict = iota
 	isSound
-	isWeak // doubted by one look
+	isFaint // looked past along the surface alone
+	isWeak  // doubted by one look
 	isStrong
 )
 
@@ -262,11 +291,18 @@ func (t *tree) doubtOf(g *grid, id int32) doubt {
 	}
 	middle = middle.Scale(1 / float64(n)).Add(t.origin)
 	normal := geom.Vec{X: float64(w.nx), Y: float64(w.ny), Z: float64(w.nz)}.Unit()
-	looks := 0
+	looks, faint := 0, false
 	for i := range t.lookers {
-		if l := &t.lookers[i]; l.view != int(w.last) && t.looksThrough(l, middle, normal) {
-			looks++
+		if l := &t.lookers[i]; l.view != int(w.last) {
+			through, across := t.looksThrough(l, middle, normal)
+			if through && across {
+				looks++
+			}
+			faint = faint || through
 		}
+	}
+	if faint {
+		d.is = isFaint
 	}
 	switch {
 	case looks >= severalLooks:
@@ -277,15 +313,14 @@ func (t *tree) doubtOf(g *grid, id int32) doubt {
 	return d
 }
 
-// looksThrough reports whether a look past p counts.
-func (t *tree) looksThrough(l *looker, p, normal geom.Vec) bool {
+// looksThrough reports whether somebody looked past p, and whether across the surface there.
+func (t *tree) looksThrough(l *looker, p, normal geom.Vec) (through, across bool) {
 	end, ok := l.sight.through(l.toOwn.Apply(p), t.o.Voxel)
 	if !ok {
-		return false
+		return false, false
 	}
-	if ray := p.Sub(l.toCommon.T).Unit(); ray.Dot(normal) < leastLookCos && ray.Dot(normal) > -leastLookCos {
-		return false
-	}
+	ray := p.Sub(l.toCommon.T).Unit()
+	across = ray.Dot(normal) >= leastLookCos || ray.Dot(normal) <= -leastLookCos
 	e := l.toCommon.Apply(end)
 	for i := range t.lookers {
 		o := &t.lookers[i]
@@ -293,10 +328,10 @@ func (t *tree) looksThrough(l *looker, p, normal geom.Vec) bool {
 			continue
 		}
 		if apart := p.Sub(o.toCommon.T).Unit().Dot(e.Sub(o.toCommon.T).Unit()); apart < leastApart && o.sight.confirms(o.toOwn.Apply(e), t.o.Voxel) && t.isClear(p, normal, e, o.toCommon.T) {
-			return true
+			return true, across
 		}
 	}
-	return false
+	return false, false
 }
 
 // isClear reports whether a scanner sees e without the surface in between that goes on from
