@@ -138,7 +138,8 @@ type Overlap struct {
 	Tie       float64 // what registration leaves in the distance there, 1 sigma rms, mm
 	Limit     float64 // largest median allowed, mm
 	Allowed   float64 // largest Motion.Lowers allowed, mm
-	Suggested bool    // Motion lowers the distances by more than that
+	Suggested bool    // Motion lowers the distances by more than that, and is not refuted
+	Refuted   bool    // other overlaps of both scans show no such motion
 }
 
 // Bent is how the object's shape differed between an instrument and the set-ups.

@@ -31,9 +31,7 @@ func (r *run) witness(ctx context.Context, b *Built) error {
 		return err
 	}
 	b.Overlaps, b.Bends = found.Overlaps, found.Bends
-	for i := range b.Overlaps {
-		b.judgeOverlap(&b.Overlaps[i], list)
-	}
+	b.judgeOverlaps(list)
 	for _, x := range b.Bends {
 		b.judgeBend(x)
 	}
@@ -186,10 +184,9 @@ const (
 	clearly = 4.0
 )
 
-// judgeOverlap warns where two scans disagree by more than their ties and their
-// noise allow: in the median, or by a motion of the one that would clearly bring them
-// closer.
-func (b *Built) judgeOverlap(o *Overlap, list []placed) {
+// weighOverlap sets how far two scans may lie apart by their ties and their noise, and
+// whether a motion of the one would clearly bring them closer.
+func (b *Built) weighOverlap(o *Overlap, list []placed) {
 	at := map[int]placed{}
 	for _, p := range list {
 		at[p.file] = p
@@ -205,6 +202,11 @@ func (b *Built) judgeOverlap(o *Overlap, list []placed) {
 		o.Allowed = clearly * math.Sqrt(o.Motion.Sigma*o.Motion.Sigma+tie2+stable*stable)
 		o.Suggested = o.Motion.Lowers > o.Allowed && o.Motion.Explained() > mostlyMotion
 	}
+}
+
+// reportOverlap warns where two scans disagree by more than is allowed: in the median, or
+// by a motion.
+func (b *Built) reportOverlap(o *Overlap) {
 	text := fmt.Sprintf("%s lies %.2f mm from %s where they overlap (median of %d places, scatter %.2f mm, 95 %% within %.2f mm); %.2f mm are allowed.",
 		job.Printable(b.Files[o.B].Path), o.Median, job.Printable(b.Files[o.A].Path), o.Points, o.MAD, o.P95, o.Limit)
 	f := job.Finding{Code: job.OverlapBias, Severity: job.Warn, Subject: b.Files[o.B].Path, Stations: []string{b.Files[o.A].Path, b.Files[o.B].Path}}
@@ -240,8 +242,12 @@ func inPlaces(o *Overlap) string {
 	}
 	slices.Sort(far)
 	at := sum.Scale(1 / float64(len(far)))
-	return fmt.Sprintf("%.0f %% of the pieces of surface that both saw, around (%.0f, %.0f, %.0f) mm, lie %.2f mm apart (median), and no motion of the one explains it. To do: see whether the surface there is translucent or shiny, so that depths depend on the direction, or whether something was moved.",
-		100*float64(len(far))/float64(len(o.Places)), at.X, at.Y, at.Z, far[len(far)/2])
+	why := "no motion of the one explains it"
+	if o.Refuted {
+		why = "other scans see both where they are, so that neither has moved"
+	}
+	return fmt.Sprintf("%.0f %% of the pieces of surface that both saw, around (%.0f, %.0f, %.0f) mm, lie %.2f mm apart (median), and %s. To do: see whether the surface there is translucent or shiny, so that depths depend on the direction, or whether something was moved.",
+		100*float64(len(far))/float64(len(o.Places)), at.X, at.Y, at.Z, far[len(far)/2], why)
 }
 
 // suggestion puts a motion into words.

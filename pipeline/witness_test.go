@@ -26,6 +26,51 @@ func twoScans() (*Built, []placed) {
 	return b, list
 }
 
+// A motion between two scans is a warning if a third one shows it too, or cannot see it,
+// and a note if a third one sees both where they are.
+func TestMotionsAreRefuted(t *testing.T) {
+	places := func(normal geom.Vec, mean float64) []surface.Patch {
+		var out []surface.Patch
+		for i := range 100 {
+			out = append(out, surface.Patch{At: geom.Vec{X: float64(i)}, Normal: normal, Sigma: 0.05, Mean: mean})
+		}
+		return out
+	}
+	pair := func(a, b int, normal geom.Vec, mean float64) Overlap {
+		o := Overlap{A: a, B: b, Places: places(normal, mean), Distances: surface.Distances{Median: mean, MAD: 0.3}}
+		o.Motion = &surface.Motion{Shift: normal.Scale(-mean), Lowers: mean, Sigma: 0.02, Before: mean, After: 0.05}
+		return o
+	}
+	up, side := geom.Vec{Z: 1}, geom.Vec{X: 1}
+	cases := []struct {
+		name    string
+		a, b    Overlap // of the third scan with the first, and with the second
+		refuted bool
+	}{
+		{name: "both stand where they were", a: pair(0, 2, up, 0.02), b: pair(1, 2, up, 0.02), refuted: true},
+		{name: "the second has moved", a: pair(0, 2, up, 0.02), b: pair(2, 1, up, 1.8)},
+		{name: "the first has moved", a: pair(2, 0, up, -1.8), b: pair(1, 2, up, 0.02)},
+		{name: "the third one sees nothing of it", a: pair(0, 2, side, 0.02), b: pair(1, 2, side, 0.02)},
+	}
+	for _, c := range cases {
+		b, list := threeScans()
+		b.Overlaps = []Overlap{pair(0, 1, up, 1.8), c.a, c.b}
+		b.judgeOverlaps(list)
+		if got := b.Overlaps[0]; got.Refuted != c.refuted || got.Suggested == c.refuted {
+			t.Errorf("%s: refuted %v, suggested %v", c.name, got.Refuted, got.Suggested)
+		}
+		if says := len(b.Findings) > 0 && strings.Contains(b.Findings[0].Text, "other scans see both"); says != c.refuted {
+			t.Errorf("%s: %+v", c.name, b.Findings)
+		}
+	}
+}
+
+func threeScans() (*Built, []placed) {
+	b, list := twoScans()
+	b.Files = append(b.Files, File{Path: "c.ply", Kind: job.Station})
+	return b, append(list, b.placedAt(2, geom.IdentityPose(), -1, func(geom.Vec) geom.Mat { return geom.Diag(0.01, 0.01, 0.01) }))
+}
+
 // A pair is blamed on a motion only where a motion explains it; a surface that two
 // scans see differently in places is a note; a sound pair is nothing.
 func TestJudgeOverlap(t *testing.T) {
@@ -57,7 +102,8 @@ func TestJudgeOverlap(t *testing.T) {
 	for _, c := range cases {
 		b, list := twoScans()
 		c.o.A, c.o.B = 0, 1
-		b.judgeOverlap(&c.o, list)
+		b.Overlaps = []Overlap{c.o}
+		b.judgeOverlaps(list)
 		if c.severity == "" {
 			if len(b.Findings) > 0 {
 				t.Errorf("%s: %+v", c.name, b.Findings)
