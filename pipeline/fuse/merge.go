@@ -12,7 +12,7 @@ func (g *grid) merge(id int32, preferred bool, a *sums) {
 		mergeRows(a, g.blocks[id], &m)
 	} else {
 		p := preferring{merging: &m, apart: g.apartOf(id), prefer: g.prefer[id], preferred: preferred}
-		p.rows(a, g.blocks[id])
+		a.each(func(i int, w float32) { p.place(g.blocks[id], i, w, a.distance[i], a.cover[i]) })
 	}
 	with, seam := m.with.total(), m.seam.total()
 	seam.scale(1 / float64(m.unit))
@@ -73,11 +73,16 @@ func (c *weighed) total() agreement {
 
 // mergeRowsPlain takes a view into the means of the places that it touched.
 func mergeRowsPlain(a *sums, b *block, m *merging) {
+	a.each(func(i int, w float32) { m.place(b, i, w, a.distance[i], a.cover[i]) })
+}
+
+// each calls visit with every place that a view has something to say of, and the weight.
+func (a *sums) each(visit func(i int, w float32)) {
 	for rows := a.touched; rows != 0; rows &= rows - 1 {
 		first := bits.TrailingZeros64(rows) * side
 		for i, w := range a.mass[first : first+side] {
 			if w > 0 {
-				m.place(b, first+i, w, a.distance[first+i], a.cover[first+i])
+				visit(first+i, w)
 			}
 		}
 	}
@@ -115,17 +120,6 @@ type preferring struct {
 	apart     *apart // what they said, while it is held apart, or nil
 	prefer    *[blockSize]uint8
 	preferred bool // the view is one itself
-}
-
-func (p *preferring) rows(a *sums, b *block) {
-	for rows := a.touched; rows != 0; rows &= rows - 1 {
-		first := bits.TrailingZeros64(rows) * side
-		for i, w := range a.mass[first : first+side] {
-			if w > 0 {
-				p.place(b, first+i, w, a.distance[first+i], a.cover[first+i])
-			}
-		}
-	}
 }
 
 func (p *preferring) place(b *block, i int, w, distance, cover float32) {
