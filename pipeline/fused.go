@@ -19,7 +19,7 @@ import (
 )
 
 const (
-	fuseVersion   = 19
+	fuseVersion   = 20
 	reduceVersion = 7
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,

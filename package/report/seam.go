@@ -26,14 +26,24 @@ type Seam struct {
 	P95      float64   `json:"p95"`                // 95 % are smaller
 	Sigma    float64   `json:"sigma"`              // the median standard uncertainty of one
 	Feather  float64   `json:"feather"`            // width of the passage; 0 for that of the points' reach, about a cell and a half
-	Clearest *SeamStep `json:"clearest,omitempty"` // the largest beyond twice its sigma; left out where no step is known
+	Clearest *SeamStep `json:"clearest,omitempty"` // left out where no step is known
 }
 
-// SeamStep is the clearest step of a seam: the largest beyond twice its standard uncertainty.
+// SeamStep is the clearest step of a seam: the largest beyond twice its standard uncertainty,
+// or the best known one if none is beyond that.
 type SeamStep struct {
 	At    Vec3    `json:"at"`
 	Step  float64 `json:"step"` // positive where the other scans lie outside
 	Sigma float64 `json:"sigma"`
+}
+
+func (s *SeamStep) isClear() bool { return math.Abs(s.Step) > 2*s.Sigma }
+
+func either(condition bool, yes, no string) string {
+	if condition {
+		return yes
+	}
+	return no
 }
 
 func seamOf(x fuse.Seam, feather float64, s scale) Seam {
@@ -55,8 +65,8 @@ func seamText(x Seam, f figures) []string {
 	if x.Feather > 0 {
 		passage = "over " + f.named(x.Feather)
 	}
-	text := fmt.Sprintf("Along the seam, where the others take over, the step between the two was measured at %s: half are below %s and 95 %% below %s (standard uncertainty of one %s); the clearest is %s (standard uncertainty %s) at %s. The mesh passes from one to the other %s.",
-		plural(x.Places, "place", "places"), f.named(x.Median), f.named(x.P95), f.named(x.Sigma), f.named(x.Clearest.Step), f.named(x.Clearest.Sigma), place(x.Clearest.At, f), passage)
+	text := fmt.Sprintf("Along the seam, where the others take over, the step between the two was measured at %s: half are below %s and 95 %% below %s (standard uncertainty of one %s); %s %s (standard uncertainty %s) at %s. The mesh passes from one to the other %s.",
+		plural(x.Places, "place", "places"), f.named(x.Median), f.named(x.P95), f.named(x.Sigma), either(x.Clearest.isClear(), "the clearest is", "none is beyond twice its own, and where it is best known it is"), f.named(x.Clearest.Step), f.named(x.Clearest.Sigma), place(x.Clearest.At, f), passage)
 	if x.Unknown > 0 {
 		text += fmt.Sprintf(" At %s the two share too little to tell, or the surface turns.", plural(x.Unknown, "further place", "further places"))
 	}
@@ -83,8 +93,8 @@ func drawSeam(ctx context.Context, b *pipeline.Built) ([]Picture, error) {
 	f := figuresOf(b.Units)
 	x := seamOf(b.Mesh.Fusion.Seam, featherOf(b), scaleOf(b.Units))
 	preferred, others := sides(b)
-	caption := fmt.Sprintf("The seam where its step is the clearest, %s (standard uncertainty %s) at %s: the fused mesh from outside, blue where %s has points, stone-coloured where %s alone saw it. Along the whole seam half of the steps are below %s and 95 %% below %s.",
-		f.named(x.Clearest.Step), f.named(x.Clearest.Sigma), place(x.Clearest.At, f), preferred, others, f.named(x.Median), f.named(x.P95))
+	caption := fmt.Sprintf("The seam where its step is %s, %s (standard uncertainty %s) at %s: the fused mesh from outside, blue where %s has points, stone-coloured where %s alone saw it. Along the whole seam half of the steps are below %s and 95 %% below %s.",
+		either(x.Clearest.isClear(), "the clearest", "best known"), f.named(x.Clearest.Step), f.named(x.Clearest.Sigma), place(x.Clearest.At, f), preferred, others, f.named(x.Median), f.named(x.P95))
 	if err := picture.PNG(&cut, cutOf(b, preferred, others), 150); err != nil {
 		return nil, err
 	}

@@ -23,7 +23,7 @@ type Seam struct {
 	Median  float64 // mm, of the sizes of the steps; half lie below
 	P95     float64 // mm, 95 % lie below
 	Noise   float64 // mm, the median standard error of one step
-	Worst   Step    // where the step is clearly the largest
+	Worst   Step    // where the step is clearly the largest, or best known if none is clear
 }
 
 // Step is the mean step at a place of the seam and in the blocks of it around.
@@ -182,12 +182,19 @@ func (t *tree) seams(list []passage) {
 		return
 	}
 	var sizes, noises []float64
-	for _, id := range order {
+	var best Step
+	for k, id := range order {
 		at := t.stepAt(units, &number, &units[id], known)
 		sizes, noises = append(sizes, math.Abs(at.Size)), append(noises, at.Noise)
-		if s.Worst == (Step{}) || at.clearly() > s.Worst.clearly() {
+		if k == 0 || at.clearly() > s.Worst.clearly() {
 			s.Worst = at
 		}
+		if k == 0 || at.Noise < best.Noise {
+			best = at
+		}
+	}
+	if s.Worst.clearly() <= 0 {
+		s.Worst = best
 	}
 	slices.Sort(sizes)
 	slices.Sort(noises)
