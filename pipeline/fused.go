@@ -98,14 +98,28 @@ func (r *run) fuseViews(ctx context.Context, b *Built, list []placed, o fuse.Opt
 	}, o)
 }
 
-// tellFar says what is left out of the package since its format cannot hold where the mesh is.
-func (b *Built) tellFar(m *scan.Mesh) {
+// ForSTL returns the mesh where STL can hold it, and what its coordinates are less by there,
+// mm: nothing, or whole metres.
+func ForSTL(m *scan.Mesh) (near *scan.Mesh, less geom.Vec) {
 	if m.Triangles() == 0 || format.HoldsSTL(m) {
+		return m, geom.Vec{}
+	}
+	const metre = 1000
+	c := m.Bounds().Center()
+	less = geom.Vec{X: metre * math.Round(c.X/metre), Y: metre * math.Round(c.Y/metre), Z: metre * math.Round(c.Z/metre)}
+	moved := *m
+	moved.Origin = m.Origin.Sub(less)
+	return &moved, less
+}
+
+// tellFar says what is moved in the package since its format cannot hold where the mesh is.
+func (b *Built) tellFar(m *scan.Mesh) {
+	_, less := ForSTL(m)
+	if less == (geom.Vec{}) {
 		return
 	}
-	far := m.Bounds().Center()
 	b.Findings = append(b.Findings, job.Finding{Code: job.FarFromOrigin, Severity: job.Warn, Subject: "mesh",
-		Text: fmt.Sprintf("The mesh lies around %.0f, %.0f, %.0f mm; object.stl has single precision, which is coarser than 0.03 mm there, and is left out. object.ply has the coordinates in full. To do: set a datum on the object in the job sheet, or give poses about a place nearby.", far.X, far.Y, far.Z)})
+		Text: fmt.Sprintf("The mesh lies around %.0f, %.0f, %.0f mm, where the single precision of STL is coarser than 0.03 mm. The coordinates in object.stl are less by just that; object.ply has them in full. To do: add it where the STL is used beside anything else; or set a datum on the object in the job sheet, or give poses about a place nearby.", less.X, less.Y, less.Z)})
 }
 
 // usualStep is how far two scans may lie apart where both saw a surface: three times

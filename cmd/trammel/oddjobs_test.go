@@ -156,15 +156,15 @@ func branched() *scan.Mesh {
 	return m
 }
 
-// cmdGrain is "grain NEAR FAR": two unpacked packages have the same mesh, 10 km apart: the
-// vertices of the far one lie as near to the near one's as float32 about an origin of its own
-// can say.
+// cmdGrain is "grain NEAR FAR [moved]": two unpacked packages have the same mesh, 10 km apart,
+// or moved by some whole metres: the vertices of the far one lie as near to the near one's as
+// float32 about an origin of its own can say.
 func cmdGrain(ts *testscript.TestScript, neg bool, args []string) {
-	if neg || len(args) != 2 {
-		ts.Fatalf("usage: grain NEAR FAR")
+	if neg || len(args) != 2 && (len(args) != 3 || args[2] != "moved") {
+		ts.Fatalf("usage: grain NEAR FAR [moved]")
 	}
 	var m [2]*scan.Mesh
-	for i, file := range args {
+	for i, file := range args[:2] {
 		c, err := format.Read(context.Background(), ts.MkAbs(file), 0, 1)
 		ts.Check(err)
 		m[i] = c.Mesh
@@ -172,9 +172,14 @@ func cmdGrain(ts *testscript.TestScript, neg bool, args []string) {
 	if m[0].Vertices() != m[1].Vertices() || m[0].Triangles() != m[1].Triangles() || m[0].Vertices() == 0 {
 		ts.Fatalf("%d vertices and %d triangles near, %d and %d far", m[0].Vertices(), m[0].Triangles(), m[1].Vertices(), m[1].Triangles())
 	}
+	apart := oddFar
+	if len(args) == 3 {
+		metres := m[1].At(0).Sub(m[0].At(0)).Scale(1e-3)
+		apart = geom.Vec{X: math.Round(metres.X), Y: math.Round(metres.Y), Z: math.Round(metres.Z)}.Scale(1e3)
+	}
 	worst := 0.0
 	for i := range int32(m[0].Vertices()) {
-		worst = max(worst, m[1].At(i).Sub(oddFar).Dist(m[0].At(i)))
+		worst = max(worst, m[1].At(i).Sub(apart).Dist(m[0].At(i)))
 	}
 	ts.Logf("largest distance %.6f mm over %d vertices", worst, m[0].Vertices())
 	if worst > 0.002 {

@@ -51,7 +51,7 @@ func (r Request) files(ctx context.Context, out *Outcome, name string, revision 
 	if doc.Datum != nil && doc.Datum.Fits {
 		files = append(files, text("report/datum-4x4.txt", fourByFour(doc)))
 	}
-	files = append(files, text("READ-ME-FIRST.txt", readMe(doc, name, r.forms(out.Built))), text("log/sources.csv", sources),
+	files = append(files, text("READ-ME-FIRST.txt", readMe(doc, name, r.forms())), text("log/sources.csv", sources),
 		text("log/session.jsonl", log), text("job.yaml", r.SheetText))
 	if r.Sheet.Package.Raw {
 		files = append(files, r.raw(out)...)
@@ -108,7 +108,7 @@ func (r Request) meshes(out *Outcome) ([]bag.File, error) {
 		return nil, err
 	}
 	var files []bag.File
-	for _, m := range r.forms(out.Built) {
+	for _, m := range r.forms() {
 		p := filepath.Join(dir, m.name)
 		if err := r.Disk.Write(p, func(w io.Writer) error { return m.write(w, out.Built) }); err != nil {
 			return nil, fmt.Errorf("write %s: %w", m.name, err)

@@ -22,17 +22,20 @@ type form struct {
 	write func(w io.Writer, b *pipeline.Built) error
 }
 
-// forms lists the mesh files of a package: PLY always, STL unless the mesh lies too far from
-// the origin for it, others as the sheet asks.
-func (r Request) forms(b *pipeline.Built) []form {
+// forms lists the mesh files of a package: PLY and STL always, others as the sheet asks.
+func (r Request) forms() []form {
 	o := format.WriteOptions{Units: r.Sheet.Units, Comments: []string{"job " + r.Sheet.Job}}
 	list := []form{
 		{"object.ply", func(w io.Writer, b *pipeline.Built) error {
 			return format.WritePLYMesh(w, b.Surface, with(o, b.Closed))
 		}},
-	}
-	if b.Surface == nil || format.HoldsSTL(b.Surface) {
-		list = append(list, form{"object.stl", func(w io.Writer, b *pipeline.Built) error { return format.WriteSTL(w, b.Surface, o) }})
+		{"object.stl", func(w io.Writer, b *pipeline.Built) error {
+			near, less := pipeline.ForSTL(b.Surface)
+			if less != (geom.Vec{}) {
+				o.Comments = append([]string{fmt.Sprintf("less by %.0f %.0f %.0f mm", less.X, less.Y, less.Z)}, o.Comments...)
+			}
+			return format.WriteSTL(w, near, o)
+		}},
 	}
 	for i, n := range r.Sheet.Mesh.Levels {
 		list = append(list, form{fmt.Sprintf("object-%d.ply", n), func(w io.Writer, b *pipeline.Built) error {

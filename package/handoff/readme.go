@@ -3,11 +3,21 @@ package handoff
 import (
 	"bytes"
 	"fmt"
-	"slices"
 	"strings"
 
 	"trammel/package/report"
+	"trammel/pipeline/job"
 )
+
+// movedSTL says that the coordinates in object.stl are others, or nothing.
+func movedSTL(r report.Report) string {
+	for _, f := range r.Findings {
+		if f.Code == job.FarFromOrigin {
+			return f.Text
+		}
+	}
+	return ""
+}
 
 // readMe is the first file that a receiver opens.
 func readMe(r report.Report, name string, forms []form) []byte {
@@ -16,11 +26,10 @@ func readMe(r report.Report, name string, forms []form) []byte {
 	line("%s  %s", name, r.Title)
 	line("")
 	line("WHAT IS IN HERE")
-	surface := "mesh/object.ply, object.stl"
-	if !slices.ContainsFunc(forms, func(f form) bool { return f.name == "object.stl" }) {
-		surface = "mesh/object.ply"
+	line("  mesh/object.ply, object.stl   the surface, %d triangles", r.Mesh.Triangles)
+	if text := movedSTL(r); text != "" {
+		line("  CAUTION: object.stl is moved. %s", text)
 	}
-	line("  %-29s the surface, %d triangles", surface, r.Mesh.Triangles)
 	line("  report/datum-report.html      read this one; the same as PDF and, for programs, as JSON")
 	for _, f := range forms {
 		if f.name == "object.glb" || f.name == "object.3mf" {

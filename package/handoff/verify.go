@@ -4,12 +4,10 @@ import (
 	"bytes"
 	"encoding/json"
 	"path"
-	"slices"
 	"strings"
 
 	"trammel/package/bag"
 	"trammel/package/report"
-	"trammel/pipeline/job"
 	"trammel/pipeline/journal"
 )
 
@@ -67,16 +65,8 @@ func isPackage(b bag.Verdict, parts map[string][]byte) bool {
 }
 
 func (v *Verdict) checkPackage(b bag.Verdict, parts map[string][]byte) {
-	var doc report.Report
-	if err := json.Unmarshal(parts["data/report/datum-report.json"], &doc); err == nil && strings.HasPrefix(doc.Format, "trammel-report/") {
-		v.doc = &doc
-	}
-	all := []string{"bag-info.txt", "bagit.txt", "manifest-sha512.txt", "data/job.yaml", "data/log/session.jsonl", "data/log/sources.csv",
-		"data/mesh/object.ply", "data/report/datum-report.json", "data/report/datum-report.html", "data/READ-ME-FIRST.txt"}
-	if !slices.ContainsFunc(doc.Findings, func(f job.Finding) bool { return f.Code == job.FarFromOrigin }) {
-		all = append(all, "data/mesh/object.stl")
-	}
-	for _, must := range all {
+	for _, must := range []string{"bag-info.txt", "bagit.txt", "manifest-sha512.txt", "data/job.yaml", "data/log/session.jsonl", "data/log/sources.csv",
+		"data/mesh/object.ply", "data/mesh/object.stl", "data/report/datum-report.json", "data/report/datum-report.html", "data/READ-ME-FIRST.txt"} {
 		if _, listed := b.Payload[must]; !listed && !named(v.Faults, must) {
 			v.Faults = append(v.Faults, bag.Fault{Path: must, Text: "belongs to a package and is not in it, or is in no manifest"})
 		}
@@ -90,6 +80,10 @@ func (v *Verdict) checkPackage(b bag.Verdict, parts map[string][]byte) {
 			v.Faults = append(v.Faults, bag.Fault{Path: "data/log/session.jsonl", Text: err.Error()})
 		}
 		v.ReleasedBy = append(v.ReleasedBy, decisions(entries).released...)
+	}
+	var doc report.Report
+	if err := json.Unmarshal(parts["data/report/datum-report.json"], &doc); err == nil && strings.HasPrefix(doc.Format, "trammel-report/") {
+		v.doc = &doc
 	}
 }
 

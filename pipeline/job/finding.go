@@ -43,7 +43,7 @@ const (
 	StationUnlinked  Code = "station-unlinked"  // a station cannot be tied to the rest
 	OverlapBias      Code = "overlap-bias"      // registered scans disagree systematically where they overlap
 	OverlapNone      Code = "overlap-none"      // a scan with a given pose shares no surface with any other: nothing checks its place
-	FarFromOrigin    Code = "far-from-origin"   // coordinates are too large for formats of single precision; those are left out
+	FarFromOrigin    Code = "far-from-origin"   // coordinates are too large for STL, whose are less by whole metres
 	NotRigid         Code = "not-rigid"         // the object had another shape for one instrument than for the others
 	SeenThrough      Code = "seen-through"      // one scan shows what others looked through; it is left out of the mesh
 	ScansMissing     Code = "scans-missing"     // fewer files than expected
