@@ -83,7 +83,6 @@ func (r *run) fuse(ctx context.Context, b *Built) error {
 		b.Findings = append(b.Findings, job.Finding{Code: job.MeshDeviation, Severity: job.Note, Subject: "mesh",
 			Text: "Memory does not hold the smaller cells around mounts and where tracked scans are dense; the mesh has them only where the job sheet names them. To do: raise the memory setting, or take larger cells."})
 	}
-	b.tellFar(r.fused)
 	b.Findings = append(b.Findings, b.ghosts(fused.Facts.Ghosts, list)...)
 	for _, d := range fused.Facts.Doubles {
 		b.Findings = append(b.Findings, b.doubleWall(d, list))
@@ -113,8 +112,8 @@ func ForSTL(m *scan.Mesh) (near *scan.Mesh, less geom.Vec) {
 }
 
 // tellFar says what is moved in the package since its format cannot hold where the mesh is.
-func (b *Built) tellFar(m *scan.Mesh) {
-	_, less := ForSTL(m)
+func (b *Built) tellFar() {
+	_, less := ForSTL(b.Surface)
 	if less == (geom.Vec{}) {
 		return
 	}
@@ -297,6 +296,7 @@ func (r *run) reduce(ctx context.Context, b *Built) error {
 	}
 	b.Surface, b.MeshKey = all[0].Value, key
 	b.describe(all[0].Facts)
+	b.tellFar()
 	for _, l := range all[1:] {
 		d := l.Facts.Deviation
 		b.Levels = append(b.Levels, Level{Surface: l.Value, DeviationMax: d.Max(), DeviationRMS: d.RMS(), DeviationAt: d.MaxAt()})

@@ -1,8 +1,6 @@
 package pipeline
 
-import (
-	"math"
-)
+import "math"
 
 // A set-up that moved lies apart from all that it overlaps. Two scans can also disagree
 // because each sees a translucent or shiny surface at another depth, which looks like a

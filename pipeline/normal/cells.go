@@ -10,7 +10,7 @@ import (
 
 // Where depth is smooth, all points of a cell share the plane through the three by
 // three cells around it, which sums of coordinates and their products give at once.
-// Where it is not, each point is fitted by itself (plane.go).
+// Where it is not, points are fitted layer by layer (plane.go).
 
 // moments are the sums over points, relative to the cloud's origin.
 type moments struct {
