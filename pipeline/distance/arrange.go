@@ -65,8 +65,8 @@ type arranger struct {
 func (s *arranger) arrange(m *scan.Mesh, run []int32) {
 	s.middles = s.middles[:0]
 	for _, t := range run {
-		c := cornersOf(m, t)
-		s.middles = append(s.middles, [3]float32{(c[0] + c[3] + c[6]) / 3, (c[1] + c[4] + c[7]) / 3, (c[2] + c[5] + c[8]) / 3})
+		x, y, z := middle(m, t)
+		s.middles = append(s.middles, [3]float32{x, y, z})
 	}
 	s.halve()
 	s.reorder(run, 1)

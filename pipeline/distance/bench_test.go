@@ -83,3 +83,18 @@ func BenchmarkClosest(b *testing.B) {
 		})
 	}
 }
+
+func BenchmarkHilbertOrder(b *testing.B) {
+	for _, name := range []string{"mesh-1m.ply", "mesh-10m.ply"} {
+		b.Run(name, func(b *testing.B) {
+			m := benchMesh(b, name)
+			b.ReportAllocs()
+			for b.Loop() {
+				if _, err := HilbertOrder(context.Background(), m); err != nil {
+					b.Fatal(err)
+				}
+			}
+			b.ReportMetric(float64(m.Triangles())*float64(b.N)/b.Elapsed().Seconds(), "triangles/s")
+		})
+	}
+}

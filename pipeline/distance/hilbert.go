@@ -2,37 +2,32 @@ package distance
 
 import (
 	"context"
+	"slices"
 
 	"trammel/pipeline/geom"
-	"trammel/pipeline/par"
 	"trammel/pipeline/scan"
 )
 
 const (
-	hilbertBits = 11                 // bits an axis: 33 bits of key beside 31 bits of index
-	indexBits   = 31                 // enough for every int32 index
+	hilbertBits = 11                 // levels of the curve, each of three bits: a cube of 2048³ cells
 	hilbertCell = 1<<hilbertBits - 1 // the last cell of an axis
-	digitBits   = 11                 // bits sorted in one pass: 2048 counters stay in the fastest cache
-	digits      = 3 * hilbertBits / digitBits
 )
 
 // HilbertOrder returns the triangles of m in the order in which a Hilbert curve
 // through a cube of 2048³ cells meets their middles; ties go to the lower index.
 // Triangles that follow each other lie near each other. The mesh must pass Check.
+// Beside the result it holds some megabytes, and four bytes more for each triangle of
+// a crowd of more than 2¹⁷ in one of 32³ parts of the cube.
 func HilbertOrder(ctx context.Context, m *scan.Mesh) ([]int32, error) {
 	grid := newHilbertGrid(m.Bounds(), m.Origin)
-	keys := make([]uint64, m.Triangles())
-	err := par.Blocks(ctx, len(keys), blockSize, func(_, lo, hi int) error {
-		for t := lo; t < hi; t++ {
-			c := cornersOf(m, int32(t))
-			keys[t] = grid.key((c[0]+c[3]+c[6])/3, (c[1]+c[4]+c[7])/3, (c[2]+c[5]+c[8])/3)<<indexBits | uint64(t)
-		}
-		return nil
-	})
-	if err != nil {
-		return nil, err
-	}
-	return sortedIndices(keys), ctx.Err()
+	return curveOrder(ctx, m.Triangles(), func(t int32) cell { return grid.cell(middle(m, t)) })
+}
+
+// middle returns the mean of the corners of a triangle.
+func middle(m *scan.Mesh, t int32) (x, y, z float32) {
+	tri := m.Tri[3*t : 3*t+3]
+	a, b, c := tri[0], tri[1], tri[2]
+	return (m.X[a] + m.X[b] + m.X[c]) / 3, (m.Y[a] + m.Y[b] + m.Y[c]) / 3, (m.Z[a] + m.Z[b] + m.Z[c]) / 3
 }
 
 // hilbertGrid maps coordinates to cells of a cube.
@@ -52,13 +47,16 @@ func newHilbertGrid(b geom.Box, origin geom.Vec) hilbertGrid {
 	return g
 }
 
-// key returns the place of a point on the curve; points outside the cube go to
-// its nearest border cell.
-func (g hilbertGrid) key(x, y, z float32) uint64 {
-	return hilbertKey(g.cell(x-g.x), g.cell(y-g.y), g.cell(z-g.z))
+// cell is a cell of the cube: the bits of x, y and z by turns, so that each three, from
+// the top, name an eighth of what those before have left.
+type cell uint64
+
+// cell returns where a point lies; points outside the cube go to its nearest border cell.
+func (g hilbertGrid) cell(x, y, z float32) cell {
+	return cell(spread(g.step(x-g.x))<<2 | spread(g.step(y-g.y))<<1 | spread(g.step(z-g.z)))
 }
 
-func (g hilbertGrid) cell(d float32) uint32 {
+func (g hilbertGrid) step(d float32) uint32 {
 	c := d * g.scale
 	if !(c > 0) {
 		return 0
@@ -69,38 +67,72 @@ func (g hilbertGrid) cell(d float32) uint32 {
 	return uint32(c)
 }
 
-// hilbertKey returns the index of a cell along the Hilbert curve.
-// After J. Skilling, Programming the Hilbert Curve, AIP Conf. Proc. 707 (2004),
-// AxestoTranspose, with the transposed bits gathered into one number.
-func hilbertKey(x, y, z uint32) uint64 {
-	for q := uint32(1) << (hilbertBits - 1); q > 1; q >>= 1 {
-		p := q - 1
-		if x&q != 0 {
-			x ^= p
-		}
-		x, y = hilbertTurn(x, y, q)
-		x, z = hilbertTurn(x, z, q)
+// eighth returns what three bits of the cell say, from the lowest ones on.
+func (c cell) eighth(level int) uint16 { return uint16(c >> (3 * level) & 7) }
+
+// along returns the place on the curve that the lower levels of the cell make, three bits
+// each, of a curve that starts with a turn of turns, and the turn that is left for what
+// lies below the lowest.
+func (c cell) along(start uint16, levels int) (key uint64, left uint16) {
+	at := start
+	for l := levels - 1; l >= 0; l-- {
+		at = turns[at&^7|c.eighth(l)]
+		key = key<<3 | uint64(at&7)
 	}
-	y ^= x
-	z ^= y
-	var t uint32
-	for q := uint32(1) << (hilbertBits - 1); q > 1; q >>= 1 {
-		if z&q != 0 {
-			t ^= q - 1
-		}
-	}
-	return spread(x^t)<<2 | spread(y^t)<<1 | spread(z^t)
+	return key, at &^ 7
 }
 
-// hilbertTurn inverts the low bits of x where v has bit q, else exchanges them
-// with those of v.
-func hilbertTurn(x, v, q uint32) (nx, nv uint32) {
-	p := q - 1
-	if v&q != 0 {
-		return x ^ p, v
+// turns is the curve: where a turn and an eighth of its cube lead. The bits above the
+// lowest three of an entry and of its index are a turn, those three are the place of the
+// eighth on the curve and the eighth.
+var turns = allTurns()
+
+// turn says how the curve lies in a cube: as in the first one, but for the order of the
+// axes, which of them are mirrored, and whether it runs with all its steps mirrored.
+type turn struct {
+	from [3]uint8 // the axis that stands in the place of each
+	flip [3]uint8 // 1 where it is mirrored
+	all  uint8
+}
+
+// into returns the place of an eighth on the curve, and how the curve lies in it. It is one
+// step of AxestoTranspose of J. Skilling, Programming the Hilbert Curve, AIP Conf.
+// Proc. 707 (2004), with what that does to all lower bits at once kept as a turn.
+func (t turn) into(eighth uint16) (place uint16, next turn) {
+	var v [3]uint8
+	for k := range v {
+		v[k] = uint8(eighth>>(2-t.from[k])&1) ^ t.flip[k]
 	}
-	t := (x ^ v) & p
-	return x ^ t, v ^ t
+	next = t
+	next.flip[0] ^= v[0]
+	for k := 1; k < 3; k++ {
+		if v[k] == 1 {
+			next.flip[0] ^= 1
+			continue
+		}
+		next.from[0], next.from[k] = next.from[k], next.from[0]
+		next.flip[0], next.flip[k] = next.flip[k], next.flip[0]
+	}
+	x, y, z := v[0], v[0]^v[1], v[0]^v[1]^v[2]
+	next.all ^= z
+	return uint16(x^t.all)<<2 | uint16(y^t.all)<<1 | uint16(z^t.all), next
+}
+
+func allTurns() []uint16 {
+	known := []turn{{from: [3]uint8{0, 1, 2}}}
+	var table []uint16
+	for i := 0; i < len(known); i++ {
+		for eighth := range uint16(8) {
+			place, next := known[i].into(eighth)
+			n := slices.Index(known, next)
+			if n < 0 {
+				n = len(known)
+				known = append(known, next)
+			}
+			table = append(table, uint16(n)<<3|place)
+		}
+	}
+	return table
 }
 
 // spread puts two zero bits between the bits of an 11-bit number.
@@ -111,37 +143,4 @@ func spread(v uint32) uint64 {
 	x = (x | x<<4) & 0x0c30c30c30c3
 	x = (x | x<<2) & 0x249249249249
 	return x
-}
-
-// sortedIndices sorts keys by their upper bits and returns their lower bits. A
-// radix sort from the lowest digit is stable, so equal keys keep their order.
-func sortedIndices(keys []uint64) []int32 {
-	other := make([]uint64, len(keys))
-	for d := range digits {
-		radixPass(other, keys, indexBits+digitBits*d)
-		keys, other = other, keys
-	}
-	order := make([]int32, len(keys))
-	for i, k := range keys {
-		order[i] = int32(k & (1<<indexBits - 1))
-	}
-	return order
-}
-
-// radixPass copies src to dst in the order of the digit at bit shift.
-func radixPass(dst, src []uint64, shift int) {
-	var at [1 << digitBits]int
-	for _, k := range src {
-		at[k>>shift&(1<<digitBits-1)]++
-	}
-	sum := 0
-	for d, n := range at {
-		at[d] = sum
-		sum += n
-	}
-	for _, k := range src {
-		d := k >> shift & (1<<digitBits - 1)
-		dst[at[d]] = k
-		at[d]++
-	}
 }

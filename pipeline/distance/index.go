@@ -25,7 +25,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"runtime"
 
 	"trammel/pipeline/geom"
 	"trammel/pipeline/par"
@@ -89,9 +88,6 @@ func build(ctx context.Context, m *scan.Mesh) (*Index, error) {
 		return nil, err
 	}
 	x := &Index{mesh: m, number: number}
-	if len(number) > 1<<20 {
-		runtime.GC() // what ordering took goes before the tree comes
-	}
 	x.slack = slackOf(m)
 	return x, x.pack(ctx)
 }

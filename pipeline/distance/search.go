@@ -68,18 +68,10 @@ func (x *Index) ClosestAll(ctx context.Context, p []geom.Vec, limit float64) ([]
 // pointOrder returns the order of the points along the mesh's Hilbert curve.
 func (x *Index) pointOrder(ctx context.Context, p []geom.Vec) ([]int32, error) {
 	grid := newHilbertGrid(x.mesh.Bounds(), x.mesh.Origin)
-	keys := make([]uint64, len(p))
-	err := par.Blocks(ctx, len(p), blockSize, func(_, lo, hi int) error {
-		for i := lo; i < hi; i++ {
-			q := x.local(p[i])
-			keys[i] = grid.key(float32(q.X), float32(q.Y), float32(q.Z))<<indexBits | uint64(i)
-		}
-		return nil
+	return curveOrder(ctx, len(p), func(i int32) cell {
+		q := x.local(p[i])
+		return grid.cell(float32(q.X), float32(q.Y), float32(q.Z))
 	})
-	if err != nil {
-		return nil, err
-	}
-	return sortedIndices(keys), nil
 }
 
 // hit turns the state of a finished search for q into the answer.
