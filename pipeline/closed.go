@@ -31,7 +31,7 @@ func (r *run) markClosed(ctx context.Context, b *Built, mesh stage.Key) error {
 		if err != nil {
 			return nil, err
 		}
-		return closedIn(ctx, meshes, fused.Index(), r.fused.Triangles()-b.Mesh.Fusion.ClosedTriangles)
+		return closedIn(ctx, meshes, fused, r.fused.Triangles()-b.Mesh.Fusion.ClosedTriangles)
 	})
 	if err != nil {
 		return err
@@ -45,7 +45,7 @@ func (r *run) markClosed(ctx context.Context, b *Built, mesh stage.Key) error {
 
 // closedIn returns for each mesh the triangles whose middle is nearest to one of the closed
 // ones of the fused mesh, which are the last ones, from first on.
-func closedIn(ctx context.Context, meshes []*scan.Mesh, index *distance.Index, first int) ([][]int32, error) {
+func closedIn(ctx context.Context, meshes []*scan.Mesh, fused *distance.Reference, first int) ([][]int32, error) {
 	marks := make([][]int32, len(meshes))
 	for k, m := range meshes {
 		middles := make([]geom.Vec, m.Triangles())
@@ -53,7 +53,7 @@ func closedIn(ctx context.Context, meshes []*scan.Mesh, index *distance.Index, f
 			p, q, s := m.Corners(t)
 			middles[t] = p.Add(q).Add(s).Scale(1.0 / 3)
 		}
-		hits, err := index.ClosestAll(ctx, middles, math.Inf(1))
+		hits, err := fused.ClosestAll(ctx, middles, math.Inf(1))
 		if err != nil {
 			return nil, err
 		}

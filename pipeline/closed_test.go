@@ -20,11 +20,11 @@ func TestClosedIn(t *testing.T) {
 		X: []float32{0, 10, 20, 30, 0, 10, 20, 30}, Y: []float32{0, 0, 0, 0, 10, 10, 10, 10}, Z: []float32{0.1, 0.1, 0.1, 0.1, 0, 0, 0, 0},
 		Tri: []int32{1, 2, 5, 0, 1, 4, 2, 6, 5, 1, 5, 4, 2, 3, 6, 3, 7, 6},
 	}
-	index, err := distance.Build(context.Background(), fused)
+	reference, err := distance.NewReference(context.Background(), fused)
 	if err != nil {
 		t.Fatal(err)
 	}
-	marks, err := closedIn(context.Background(), []*scan.Mesh{reduced, fused}, index, fused.Triangles()-2)
+	marks, err := closedIn(context.Background(), []*scan.Mesh{reduced, fused}, reference, fused.Triangles()-2)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -351,7 +351,7 @@ func (r *run) depart(ctx context.Context, b *Built, mesh stage.Key) error {
 		for i := range points {
 			points[i] = b.Surface.At(int32(i))
 		}
-		hits, err := fused.Index().ClosestAll(ctx, points, math.Inf(1))
+		hits, err := fused.ClosestAll(ctx, points, math.Inf(1))
 		out := make([]float32, len(hits))
 		for i, h := range hits {
 			out[i] = float32(h.Signed)

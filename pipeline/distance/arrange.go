@@ -24,6 +24,9 @@ const placeBits = 16
 // Turned left by placeBits times an axis, places sort along that axis.
 type place uint64
 
+// number returns which middle it is.
+func (p place) number() int { return int(p % mostPlaces) }
+
 // arrange improves an order along the Hilbert curve, in which runs that follow
 // the curve across a surface come out ragged: within a run, and then among the
 // runs, the middles are halved again and again at the median of their widest
@@ -49,7 +52,7 @@ func arrange(ctx context.Context, m *scan.Mesh, order []int32) error {
 	for lo := 0; lo < len(runs); lo += mostPlaces {
 		s.middles = runs[lo:min(lo+mostPlaces, len(runs))]
 		s.halve()
-		s.reorder(order[lo*runSize:(lo+len(s.middles))*runSize], runSize)
+		s.reorderRuns(order[lo*runSize:])
 	}
 	return ctx.Err()
 }
@@ -69,15 +72,29 @@ func (s *arranger) arrange(m *scan.Mesh, run []int32) {
 		s.middles = append(s.middles, [3]float32{x, y, z})
 	}
 	s.halve()
-	s.reorder(run, 1)
+	s.old = append(s.old[:0], run...)
+	for i, p := range s.places {
+		run[i] = s.old[p.number()]
+	}
 }
 
-// reorder moves pieces of the given size to where the places say.
-func (s *arranger) reorder(order []int32, size int) {
-	s.old = append(s.old[:0], order...)
-	for i, p := range s.places {
-		from := int(p%mostPlaces) * size
-		copy(order[i*size:(i+1)*size], s.old[from:from+size])
+// reorderRuns moves whole runs to where the places say, one cycle of moves after the other,
+// so that only one run is held twice.
+func (s *arranger) reorderRuns(order []int32) {
+	run := func(i int) []int32 { return order[i*runSize : (i+1)*runSize] }
+	moved := make([]bool, len(s.places))
+	for first := range s.places {
+		if moved[first] {
+			continue
+		}
+		s.old = append(s.old[:0], run(first)...)
+		to := first
+		for from := s.places[to].number(); from != first; to, from = from, s.places[from].number() {
+			copy(run(to), run(from))
+			moved[to] = true
+		}
+		copy(run(to), s.old)
+		moved[to] = true
 	}
 }
 

@@ -71,7 +71,7 @@ func BenchmarkClosest(b *testing.B) {
 			for i := range p {
 				t := r.IntN(m.Triangles())
 				u, v, w := m.Corners(t)
-				p[i] = u.Add(v).Add(w).Scale(1.0/3).AddScaled(3, x.unitNormal(int32(t)))
+				p[i] = u.Add(v).Add(w).Scale(1.0/3).AddScaled(3, unitNormal(m, int32(t)))
 			}
 			b.ReportAllocs()
 			for b.Loop() {
@@ -95,6 +95,47 @@ func BenchmarkHilbertOrder(b *testing.B) {
 				}
 			}
 			b.ReportMetric(float64(m.Triangles())*float64(b.N)/b.Elapsed().Seconds(), "triangles/s")
+		})
+	}
+}
+
+// BenchmarkWithin measures a mesh of a million triangles against one of ten, and then asks
+// for a million signed distances in random order, with ever fewer bytes for the index.
+func BenchmarkWithin(b *testing.B) {
+	m, small := benchMesh(b, "mesh-10m.ply"), benchMesh(b, "mesh-1m.ply")
+	r := rand.New(rand.NewPCG(1, 2))
+	p := make([]geom.Vec, 1_000_000)
+	for i := range p {
+		t := r.IntN(m.Triangles())
+		u, v, w := m.Corners(t)
+		p[i] = u.Add(v).Add(w).Scale(1.0/3).AddScaled(3, unitNormal(m, int32(t)))
+	}
+	whole := treeBytes(m.Triangles(), 0)
+	for _, share := range []int64{1, 2, 8, 30} {
+		ref, err := NewReferenceWithin(context.Background(), m, whole/share)
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.Run(fmt.Sprintf("departure/%d", share), func(b *testing.B) {
+			b.ReportAllocs()
+			places := 0
+			for b.Loop() {
+				d, err := ref.Departure(context.Background(), small, Options{})
+				if err != nil {
+					b.Fatal(err)
+				}
+				places += d.Samples + small.Vertices()
+			}
+			b.ReportMetric(float64(places)/b.Elapsed().Seconds(), "places/s")
+		})
+		b.Run(fmt.Sprintf("signed/%d", share), func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				if _, err := ref.ClosestAll(context.Background(), p, math.Inf(1)); err != nil {
+					b.Fatal(err)
+				}
+			}
+			b.ReportMetric(float64(len(p))*float64(b.N)/b.Elapsed().Seconds(), "points/s")
 		})
 	}
 }

@@ -93,69 +93,6 @@ func OneSided(ctx context.Context, a, b *scan.Mesh, o Options) (Departure, error
 	return r.Departure(ctx, a, o)
 }
 
-// Reference is a mesh that others are measured against, one after the other.
-type Reference struct{ x *Index }
-
-// NewReference prepares m, which must not change while it is in use. It returns
-// ErrEmpty when m has no triangles, and the errors of Build.
-func NewReference(ctx context.Context, m *scan.Mesh) (*Reference, error) {
-	if m.Triangles() == 0 {
-		return nil, ErrEmpty
-	}
-	x, err := build(ctx, m)
-	return &Reference{x: x}, err
-}
-
-// Index returns an index of the same mesh that tells the sign too. It shares what the
-// reference has.
-func (r *Reference) Index() *Index {
-	x := *r.x
-	x.fans = newVertexFans(x.mesh)
-	return &x
-}
-
-// Departure measures how far the surface a departs from the reference; see TwoSided.
-func (r *Reference) Departure(ctx context.Context, a *scan.Mesh, o Options) (Departure, error) {
-	if a.Triangles() == 0 {
-		return Departure{}, ErrEmpty
-	}
-	if err := Check(ctx, a); err != nil {
-		return Departure{}, err
-	}
-	s, err := newSampling(ctx, a, o.samples(a))
-	if err != nil {
-		return Departure{}, err
-	}
-	limit2 := math.Inf(1)
-	if o.Limit > 0 {
-		limit2 = o.Limit * o.Limit
-	}
-	onArea, d2, err := r.x.measureArea(ctx, s, limit2)
-	if err != nil {
-		return Departure{}, err
-	}
-	onVertices, err := r.x.measureVertices(ctx, a, limit2)
-	if err != nil {
-		return Departure{}, err
-	}
-	return summarize(onArea, onVertices, d2), nil
-}
-
-// Triangles returns for each place the triangle of the reference that is closest.
-func (r *Reference) Triangles(ctx context.Context, places []geom.Vec) ([]int32, error) {
-	out := make([]int32, len(places))
-	err := par.Blocks(ctx, len(places), blockSize, func(_, lo, hi int) error {
-		near, stack := int32(-1), new([stackSize]pending)
-		for i := lo; i < hi; i++ {
-			f := r.x.searchFrom(r.x.local(places[i]), math.Inf(1), near, stack)
-			near = f.place
-			out[i] = r.x.number[f.place]
-		}
-		return nil
-	})
-	return out, err
-}
-
 // peak is the largest squared distance of a block, where it is, the sum, and the
 // places beyond a limit.
 type peak struct {
@@ -192,9 +129,10 @@ func (x *Index) measureArea(ctx context.Context, s *sampling, limit2 float64) (p
 	d2 := make([]float32, s.count)
 	peaks := make([]peak, len(s.first)-1)
 	err := par.Each(ctx, len(peaks), func(block int) error {
-		near, k, next, stack := int32(-1), &peaks[block], s.first[block], new([stackSize]pending)
+		near, k, next, scratch := int32(-1), &peaks[block], s.first[block], x.searcher()
+		defer x.done(scratch)
 		s.each(block, func(p geom.Vec) {
-			f := x.searchFrom(x.local(p), math.Inf(1), near, stack)
+			f := x.searchFrom(x.local(p), math.Inf(1), near, scratch)
 			near = f.place
 			k.add(f.d2, limit2, p)
 			d2[next] = float32(f.d2)
@@ -207,19 +145,17 @@ func (x *Index) measureArea(ctx context.Context, s *sampling, limit2 float64) (p
 
 // measureVertices returns the peak over the vertices that triangles use.
 func (x *Index) measureVertices(ctx context.Context, m *scan.Mesh, limit2 float64) (peak, error) {
-	used := make([]bool, m.Vertices())
-	for _, v := range m.Tri {
-		used[v] = true
-	}
-	peaks := make([]peak, par.Count(len(used), blockSize))
-	err := par.Blocks(ctx, len(used), blockSize, func(block, lo, hi int) error {
-		near, k, stack := int32(-1), &peaks[block], new([stackSize]pending)
-		for v := lo; v < hi; v++ {
-			if !used[v] {
+	used := usedVertices(m)
+	peaks := make([]peak, par.Count(m.Vertices(), blockSize))
+	err := par.Blocks(ctx, m.Vertices(), blockSize, func(block, lo, hi int) error {
+		near, k, scratch := int32(-1), &peaks[block], x.searcher()
+		defer x.done(scratch)
+		for v := int32(lo); v < int32(hi); v++ {
+			if !used.has(v) {
 				continue
 			}
-			p := m.At(int32(v))
-			f := x.searchFrom(x.local(p), math.Inf(1), near, stack)
+			p := m.At(v)
+			f := x.searchFrom(x.local(p), math.Inf(1), near, scratch)
 			near = f.place
 			k.add(f.d2, limit2, p)
 		}

@@ -277,7 +277,8 @@ func leafSides(m *scan.Mesh, order []int32) float64 {
 // bit, also for boxes that are empty and limits that nothing meets.
 func TestBoxDistances(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		n := emptyNode()
+		var n node
+		n.clear()
 		c := rapid.Float32Range(-1e6, 1e6)
 		for i := range rapid.IntRange(0, fan).Draw(rt, "boxes") {
 			for k := range 3 {

@@ -63,6 +63,7 @@ func (w *Follower) Departure(ctx context.Context, r *Reference) (Departure, erro
 	onArea, onVertices := make([]peak, len(s.first)-1), make([]peak, par.Count(len(w.used), blockSize))
 	err := par.Each(ctx, len(onArea), func(block int) error {
 		l, next := newLook(r.x, c), s.first[block]
+		defer l.done()
 		s.each(block, func(p geom.Vec) {
 			onArea[block].add(w.measure(l, next, p), limit2, p)
 			next++
@@ -74,6 +75,7 @@ func (w *Follower) Departure(ctx context.Context, r *Reference) (Departure, erro
 	}
 	err = par.Blocks(ctx, len(w.used), blockSize, func(block, lo, hi int) error {
 		l := newLook(r.x, c)
+		defer l.done()
 		for v := lo; v < hi; v++ {
 			if w.used[v] {
 				p := w.surface.At(int32(v))
@@ -94,14 +96,26 @@ func (w *Follower) Departure(ctx context.Context, r *Reference) (Departure, erro
 
 // look is what one piece of work needs to look for closest triangles.
 type look struct {
-	x     *Index
-	c     *change
-	near  int32
-	stack *[stackSize]pending
+	x        *Index
+	c        *change
+	near     int32
+	searcher *searcher // of x
+	fresh    *searcher // of c.fresh
 }
 
 func newLook(x *Index, c *change) *look {
-	return &look{x: x, c: c, near: -1, stack: new([stackSize]pending)}
+	l := &look{x: x, c: c, near: -1, searcher: x.searcher()}
+	if c != nil {
+		l.fresh = c.fresh.searcher()
+	}
+	return l
+}
+
+func (l *look) done() {
+	l.x.done(l.searcher)
+	if l.c != nil {
+		l.c.fresh.done(l.fresh)
+	}
 }
 
 // measure brings place i, which is p, up to date, and returns its squared distance.
@@ -109,7 +123,7 @@ func (w *Follower) measure(l *look, i int, p geom.Vec) float64 {
 	if l.c != nil {
 		if t := l.c.now[w.nearest[i]]; t >= 0 {
 			f := found{d2: w.d2[i], place: -1}
-			l.c.fresh.search(l.c.fresh.local(p), &f, l.stack)
+			l.c.fresh.search(l.c.fresh.local(p), &f, l.fresh)
 			if f.place >= 0 {
 				w.d2[i], t = f.d2, l.c.number[l.c.fresh.number[f.place]]
 			}
@@ -117,7 +131,7 @@ func (w *Follower) measure(l *look, i int, p geom.Vec) float64 {
 			return w.d2[i]
 		}
 	}
-	f := l.x.searchFrom(l.x.local(p), math.Inf(1), l.near, l.stack)
+	f := l.x.searchFrom(l.x.local(p), math.Inf(1), l.near, l.searcher)
 	l.near = f.place
 	w.d2[i], w.nearest[i] = f.d2, l.x.number[f.place]
 	return f.d2
@@ -139,9 +153,11 @@ func newChange(ctx context.Context, was, is *scan.Mesh) (*change, error) {
 	if was.Origin != is.Origin {
 		return nil, nil
 	}
-	known := make(map[corners]int32, was.Triangles())
+	known := make(map[[9]float32]int32, was.Triangles())
+	var corners corners
 	for t := range int32(was.Triangles()) {
-		known[turnedFirst(cornersOf(was, t))] = t
+		corners.load(was, t)
+		known[turnedFirst(corners)] = t
 	}
 	c := &change{now: make([]int32, was.Triangles())}
 	for t := range c.now {
@@ -149,7 +165,8 @@ func newChange(ctx context.Context, was, is *scan.Mesh) (*change, error) {
 	}
 	part := &scan.Mesh{Origin: is.Origin, X: is.X, Y: is.Y, Z: is.Z}
 	for t := range int32(is.Triangles()) {
-		if old, ok := known[turnedFirst(cornersOf(is, t))]; ok {
+		corners.load(is, t)
+		if old, ok := known[turnedFirst(corners)]; ok {
 			c.now[old] = t
 			continue
 		}
@@ -160,7 +177,7 @@ func newChange(ctx context.Context, was, is *scan.Mesh) (*change, error) {
 		return nil, nil
 	}
 	var err error
-	c.fresh, err = build(ctx, part)
+	c.fresh, err = build(ctx, part, 0)
 	return c, err
 }
 

@@ -52,22 +52,23 @@ type node struct {
 // corners are the three corners of a triangle relative to the mesh's origin.
 type corners [9]float32
 
-// Index finds closest points on one mesh. It is never changed after Build and
-// may be used by many goroutines at once. It keeps the mesh, which must not
-// change either.
+// Index finds closest points on one mesh. It does not change after Build and may be
+// used by many goroutines at once. It keeps the mesh, which must not change either.
 type Index struct {
 	mesh   *scan.Mesh
 	number []int32  // the triangle of the mesh at each place, in the order of the tree
 	levels [][]node // levels[0] holds the boxes of the leaves; the last level is the root
+	lowest int32    // the lowest level that is held; those below are made when they are asked for
 	slack  float32  // millimetres by which rounding to float32 can move a query, see search
 	fans   vertexFans
+	shelf  shelf
 }
 
-// Build makes the index of m in O(n log n) time and about 36 bytes a triangle.
+// Build makes the index of m in O(n log n) time. It holds about 46 bytes a triangle.
 // It returns ErrNotFinite or ErrIndex for a mesh that is broken. A mesh without
 // triangles gives an index that finds nothing.
 func Build(ctx context.Context, m *scan.Mesh) (*Index, error) {
-	x, err := build(ctx, m)
+	x, err := build(ctx, m, 0)
 	if err != nil {
 		return nil, fmt.Errorf("index a mesh of %d triangles: %w", m.Triangles(), err)
 	}
@@ -75,8 +76,9 @@ func Build(ctx context.Context, m *scan.Mesh) (*Index, error) {
 	return x, nil
 }
 
-// build makes an index that finds points but cannot tell their sign.
-func build(ctx context.Context, m *scan.Mesh) (*Index, error) {
+// build makes an index that finds points but cannot tell their sign, and that holds
+// no more than so many bytes beside the mesh, as far as that can be; 0 for no bound.
+func build(ctx context.Context, m *scan.Mesh, most int64) (*Index, error) {
 	if err := Check(ctx, m); err != nil {
 		return nil, err
 	}
@@ -87,8 +89,8 @@ func build(ctx context.Context, m *scan.Mesh) (*Index, error) {
 	if err := arrange(ctx, m, number); err != nil {
 		return nil, err
 	}
-	x := &Index{mesh: m, number: number}
-	x.slack = slackOf(m)
+	x := &Index{mesh: m, number: number, slack: slackOf(m)}
+	x.limit(most)
 	return x, x.pack(ctx)
 }
 
@@ -121,9 +123,13 @@ func Check(ctx context.Context, m *scan.Mesh) error {
 	})
 }
 
-func cornersOf(m *scan.Mesh, t int32) corners {
-	a, b, c := m.Tri[3*t], m.Tri[3*t+1], m.Tri[3*t+2]
-	return corners{m.X[a], m.Y[a], m.Z[a], m.X[b], m.Y[b], m.Z[b], m.X[c], m.Y[c], m.Z[c]}
+// load takes the corners of triangle i of m.
+func (t *corners) load(m *scan.Mesh, i int32) {
+	tri := m.Tri[3*i : 3*i+3]
+	a, b, c := tri[0], tri[1], tri[2]
+	t[0], t[1], t[2] = m.X[a], m.Y[a], m.Z[a]
+	t[3], t[4], t[5] = m.X[b], m.Y[b], m.Z[b]
+	t[6], t[7], t[8] = m.X[c], m.Y[c], m.Z[c]
 }
 
 // slackOf returns twice the rounding unit of float32 at the largest coordinate.
@@ -135,72 +141,6 @@ func slackOf(m *scan.Mesh) float32 {
 	lo, hi := b.Min.Sub(m.Origin), b.Max.Sub(m.Origin)
 	most := math.Max(lo.Scale(-1).Max(hi).At(0), math.Max(lo.Scale(-1).Max(hi).At(1), lo.Scale(-1).Max(hi).At(2)))
 	return float32(most * 0x1p-22)
-}
-
-// pack builds the levels of boxes from the leaves up.
-func (x *Index) pack(ctx context.Context) error {
-	if len(x.number) == 0 {
-		return nil
-	}
-	level := make([]node, par.Count(len(x.number), fan))
-	err := par.Blocks(ctx, len(level), blockSize/fan, func(_, lo, hi int) error {
-		for i := lo; i < hi; i++ {
-			level[i] = x.leafBoxes(i)
-		}
-		return nil
-	})
-	x.levels = append(x.levels, level)
-	for err == nil && len(level) > 1 {
-		below := level
-		level = make([]node, par.Count(len(below), fan))
-		err = par.Blocks(ctx, len(level), blockSize/fan, func(_, lo, hi int) error {
-			for i := lo; i < hi; i++ {
-				level[i] = nodeBoxes(below, i)
-			}
-			return nil
-		})
-		x.levels = append(x.levels, level)
-	}
-	return err
-}
-
-func emptyNode() node {
-	var n node
-	inf := float32(math.Inf(1))
-	for k := range 3 {
-		for c := range fan {
-			n.lo[k][c], n.hi[k][c] = inf, -inf
-		}
-	}
-	return n
-}
-
-// leafBoxes returns the boxes of the triangles fan·i to fan·i+7.
-func (x *Index) leafBoxes(i int) node {
-	n := emptyNode()
-	for c, number := range x.number[fan*i : min(fan*(i+1), len(x.number))] {
-		t := cornersOf(x.mesh, number)
-		for k := range 3 {
-			n.lo[k][c] = min(t[k], t[3+k], t[6+k])
-			n.hi[k][c] = max(t[k], t[3+k], t[6+k])
-		}
-	}
-	return n
-}
-
-// nodeBoxes returns the boxes of the nodes fan·i to fan·i+7 of the level below.
-func nodeBoxes(below []node, i int) node {
-	n := emptyNode()
-	for c := range min(fan, len(below)-fan*i) {
-		b := &below[fan*i+c]
-		for k := range 3 {
-			for j := range fan {
-				n.lo[k][c] = min(n.lo[k][c], b.lo[k][j])
-				n.hi[k][c] = max(n.hi[k][c], b.hi[k][j])
-			}
-		}
-	}
-	return n
 }
 
 // local returns p relative to the origin of the mesh.

@@ -146,7 +146,8 @@ func scattered(r *rand.Rand, n int, size float64) *scan.Mesh {
 func plainOrder(m *scan.Mesh) []int32 {
 	grid, keys, order := newHilbertGrid(m.Bounds(), m.Origin), make([]uint64, m.Triangles()), make([]int32, m.Triangles())
 	for i := range order {
-		c := cornersOf(m, int32(i))
+		var c corners
+		c.load(m, int32(i))
 		keys[i] = plainKey([3]uint32{grid.step((c[0]+c[3]+c[6])/3 - grid.x), grid.step((c[1]+c[4]+c[7])/3 - grid.y), grid.step((c[2]+c[5]+c[8])/3 - grid.z)})
 		order[i] = int32(i)
 	}

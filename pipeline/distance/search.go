@@ -34,7 +34,9 @@ func (x *Index) Closest(p geom.Vec, limit float64) (Hit, bool) {
 	if !q.IsFinite() || !(limit >= 0) {
 		return Hit{Triangle: -1}, false
 	}
-	x.search(q, &f, new([stackSize]pending))
+	s := x.searcher()
+	x.search(q, &f, s)
+	x.done(s)
 	return x.hit(q, &f), f.place >= 0
 }
 
@@ -49,14 +51,15 @@ func (x *Index) ClosestAll(ctx context.Context, p []geom.Vec, limit float64) ([]
 	}
 	hits := make([]Hit, len(p))
 	err = par.Blocks(ctx, len(p), blockSize, func(_, lo, hi int) error {
-		near, stack := int32(-1), new([stackSize]pending)
+		near, s := int32(-1), x.searcher()
+		defer x.done(s)
 		for _, i := range order[lo:hi] {
 			q := x.local(p[i])
 			if !q.IsFinite() || !(limit >= 0) {
 				hits[i] = Hit{Triangle: -1}
 				continue
 			}
-			f := x.searchFrom(q, limit*limit, near, stack)
+			f := x.searchFrom(q, limit*limit, near, s)
 			hits[i] = x.hit(q, &f)
 			near = f.place
 		}
@@ -81,7 +84,7 @@ func (x *Index) hit(q geom.Vec, f *found) Hit {
 	}
 	h := Hit{Point: f.point.Add(x.mesh.Origin), Triangle: int(x.number[f.place]), Distance: math.Sqrt(f.d2)}
 	h.Signed = h.Distance
-	if x.fans.first != nil && x.pseudoNormal(f).Dot(q.Sub(f.point)) < 0 {
+	if x.fans.first != nil && pseudoNormal(x.mesh, &x.fans, x.number[f.place], f.on).Dot(q.Sub(f.point)) < 0 {
 		h.Signed = -h.Distance
 	}
 	return h
@@ -89,19 +92,20 @@ func (x *Index) hit(q geom.Vec, f *found) Hit {
 
 // searchFrom searches with the triangle at place near, when there is one, as the
 // first candidate. A good candidate prunes the tree; it does not change the answer.
-func (x *Index) searchFrom(q geom.Vec, limit2 float64, near int32, stack *[stackSize]pending) found {
+func (x *Index) searchFrom(q geom.Vec, limit2 float64, near int32, s *searcher) found {
 	f := found{d2: limit2, place: -1}
 	if near >= 0 {
 		x.try(q, near, &f)
 	}
-	x.search(q, &f, stack)
+	x.search(q, &f, s)
 	return f
 }
 
 // try takes the triangle at a place when it is closer than the best so far, or
 // as close and of a lower number.
 func (x *Index) try(q geom.Vec, place int32, f *found) {
-	t := cornersOf(x.mesh, x.number[place])
+	var t corners
+	t.load(x.mesh, x.number[place])
 	d2, point, on := t.closest(q)
 	if d2 > f.d2 || d2 == f.d2 && f.place >= 0 && x.number[place] >= x.number[f.place] {
 		return
@@ -150,13 +154,14 @@ type pending struct {
 const stackSize = 80
 
 // search walks the tree depth first, nearest child first, and leaves the closest
-// triangle in f. The stack is scratch.
-func (x *Index) search(p geom.Vec, f *found, stack *[stackSize]pending) {
+// triangle in f.
+func (x *Index) search(p geom.Vec, f *found, s *searcher) {
 	if len(x.levels) == 0 {
 		return
 	}
 	q := x.query(p)
 	var d [fan]float32
+	stack := &s.stack
 	stack[0] = pending{level: int32(len(x.levels) - 1)}
 	for top := 1; top > 0; {
 		top--
@@ -165,7 +170,13 @@ func (x *Index) search(p geom.Vec, f *found, stack *[stackSize]pending) {
 			continue
 		}
 		most := float32(min(f.d2*pruneMargin, math.MaxFloat32))
-		near := distances2(&x.levels[at.level][at.index], &q, most, &d)
+		var n *node
+		if at.level >= x.lowest {
+			n = &x.levels[at.level][at.index]
+		} else {
+			n = x.made(s, at.level, at.index)
+		}
+		near := distances2(n, &q, most, &d)
 		if at.level > 0 {
 			top = push(stack, top, at, &d, near)
 			continue
