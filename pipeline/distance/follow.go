@@ -11,20 +11,28 @@ import (
 
 // Follower measures one surface against others that differ little from one another, such as
 // the states of a mesh that is being mended: after the first, only what a changed triangle
-// can have changed is looked for again. It keeps 12 bytes for each sample and vertex.
+// can have changed is looked for again. It keeps 4 bytes for each sample and vertex, a bit
+// for each vertex, and the mesh that it measured against last.
 type Follower struct {
 	surface *scan.Mesh
 	options Options
 	samples *sampling
-	used    []bool // vertices
+	used    vertexSet
 	last    *scan.Mesh
-	d2      []float64 // mm², of the samples, then of the vertices
-	nearest []int32   // the triangle of last that each of these is closest to
+	nearest []int32 // the triangle of last that each sample, then each vertex, is closest to
 }
 
 // NewFollower prepares to measure a, which must not change while the Follower is in use. It
 // returns ErrEmpty when a has no triangles, and the errors of Build.
 func NewFollower(ctx context.Context, a *scan.Mesh, o Options) (*Follower, error) {
+	return NewFollowerWithin(ctx, a, o, 0)
+}
+
+// NewFollowerWithin is NewFollower that keeps no more than so many bytes of what it found,
+// beside a bit for each vertex; 0 for no bound. The samples and vertices for which that is
+// too little are looked for each time; where it is too little for all, the mesh measured
+// against last is not kept either. What is measured is the same.
+func NewFollowerWithin(ctx context.Context, a *scan.Mesh, o Options, most int64) (*Follower, error) {
 	if a.Triangles() == 0 {
 		return nil, ErrEmpty
 	}
@@ -35,37 +43,34 @@ func NewFollower(ctx context.Context, a *scan.Mesh, o Options) (*Follower, error
 	if err != nil {
 		return nil, err
 	}
-	w := &Follower{surface: a, options: o, samples: s, used: make([]bool, a.Vertices())}
-	for _, v := range a.Tri {
-		w.used[v] = true
+	n := int64(s.count + a.Vertices())
+	if most > 0 {
+		n = min(n, most/4)
 	}
-	w.d2, w.nearest = make([]float64, s.count+a.Vertices()), make([]int32, s.count+a.Vertices())
-	return w, nil
+	return &Follower{surface: a, options: o, samples: s, used: usedVertices(a), nearest: make([]int32, n)}, nil
 }
 
 // Departure measures how far the surface departs from the reference, as Reference.Departure
-// does. The mesh of the reference is kept until the next one comes. After an error the
-// Follower must not be used again.
+// does, with the same result. After an error the Follower must not be used again.
 func (w *Follower) Departure(ctx context.Context, r *Reference) (Departure, error) {
-	var c *change
-	if w.last != nil {
-		var err error
-		if c, err = newChange(ctx, w.last, r.x.mesh); err != nil {
-			return Departure{}, err
-		}
+	c, err := w.changed(ctx, r.x.mesh)
+	if err != nil {
+		return Departure{}, err
 	}
-	w.last = r.x.mesh
 	limit2 := math.Inf(1)
 	if w.options.Limit > 0 {
 		limit2 = w.options.Limit * w.options.Limit
 	}
-	s := w.samples
-	onArea, onVertices := make([]peak, len(s.first)-1), make([]peak, par.Count(len(w.used), blockSize))
-	err := par.Each(ctx, len(onArea), func(block int) error {
+	s, vertices := w.samples, w.surface.Vertices()
+	d2 := make([]float32, s.count)
+	onArea, onVertices := make([]peak, len(s.first)-1), make([]peak, par.Count(vertices, blockSize))
+	err = par.Each(ctx, len(onArea), func(block int) error {
 		l, next := newLook(r.x, c), s.first[block]
 		defer l.done()
 		s.each(block, func(p geom.Vec) {
-			onArea[block].add(w.measure(l, next, p), limit2, p)
+			e := w.measure(l, next, p)
+			onArea[block].add(e, limit2, p)
+			d2[next] = float32(e)
 			next++
 		})
 		return nil
@@ -73,11 +78,11 @@ func (w *Follower) Departure(ctx context.Context, r *Reference) (Departure, erro
 	if err != nil {
 		return Departure{}, err
 	}
-	err = par.Blocks(ctx, len(w.used), blockSize, func(block, lo, hi int) error {
+	err = par.Blocks(ctx, vertices, blockSize, func(block, lo, hi int) error {
 		l := newLook(r.x, c)
 		defer l.done()
 		for v := lo; v < hi; v++ {
-			if w.used[v] {
+			if w.used.has(int32(v)) {
 				p := w.surface.At(int32(v))
 				onVertices[block].add(w.measure(l, s.count+v, p), limit2, p)
 			}
@@ -87,11 +92,20 @@ func (w *Follower) Departure(ctx context.Context, r *Reference) (Departure, erro
 	if err != nil {
 		return Departure{}, err
 	}
-	d2 := make([]float32, s.count)
-	for i := range d2 {
-		d2[i] = float32(w.d2[i])
-	}
 	return summarize(join(onArea), join(onVertices), d2), nil
+}
+
+// changed says how a mesh differs from the last one, which it becomes; nil where all must be
+// looked for.
+func (w *Follower) changed(ctx context.Context, now *scan.Mesh) (c *change, err error) {
+	if len(w.nearest) == 0 {
+		return nil, nil
+	}
+	if w.last != nil {
+		c, err = newChange(ctx, w.last, now)
+	}
+	w.last = now
+	return c, err
 }
 
 // look is what one piece of work needs to look for closest triangles.
@@ -120,20 +134,26 @@ func (l *look) done() {
 
 // measure brings place i, which is p, up to date, and returns its squared distance.
 func (w *Follower) measure(l *look, i int, p geom.Vec) float64 {
-	if l.c != nil {
+	q, kept := l.x.local(p), i < len(w.nearest)
+	if kept && l.c != nil {
 		if t := l.c.now[w.nearest[i]]; t >= 0 {
-			f := found{d2: w.d2[i], place: -1}
-			l.c.fresh.search(l.c.fresh.local(p), &f, l.fresh)
+			var known corners
+			known.load(l.x.mesh, t)
+			f := found{place: -1}
+			f.d2, _, _ = known.closest(q)
+			l.c.fresh.search(q, &f, l.fresh)
 			if f.place >= 0 {
-				w.d2[i], t = f.d2, l.c.number[l.c.fresh.number[f.place]]
+				t = l.c.number[l.c.fresh.number[f.place]]
 			}
 			w.nearest[i] = t
-			return w.d2[i]
+			return f.d2
 		}
 	}
-	f := l.x.searchFrom(l.x.local(p), math.Inf(1), l.near, l.searcher)
+	f := l.x.searchFrom(q, math.Inf(1), l.near, l.searcher)
 	l.near = f.place
-	w.d2[i], w.nearest[i] = f.d2, l.x.number[f.place]
+	if kept {
+		w.nearest[i] = l.x.number[f.place]
+	}
 	return f.d2
 }
 
@@ -141,54 +161,80 @@ func (w *Follower) measure(l *look, i int, p geom.Vec) float64 {
 type change struct {
 	now    []int32 // for each triangle of the one before the same one now, or -1
 	number []int32 // the triangles that are new
-	fresh  *Index  // of these alone
+	fresh  *Index  // of these alone, in the frame of the mesh
 }
 
 // most is the share of new triangles above which all is looked for again.
 const most = 0.25
 
-// newChange compares triangles by the places of their corners. It returns nil where so much
-// is new that nothing would be saved.
+// newChange compares triangles by the places of their corners, in their order: distances to
+// one that is turned differ in the last bits. It returns nil where so much is new that
+// nothing would be saved.
 func newChange(ctx context.Context, was, is *scan.Mesh) (*change, error) {
 	if was.Origin != is.Origin {
 		return nil, nil
 	}
-	known := make(map[[9]float32]int32, was.Triangles())
-	var corners corners
-	for t := range int32(was.Triangles()) {
-		corners.load(was, t)
-		known[turnedFirst(corners)] = t
-	}
+	known := newCornerTable(was)
 	c := &change{now: make([]int32, was.Triangles())}
 	for t := range c.now {
 		c.now[t] = -1
 	}
 	part := &scan.Mesh{Origin: is.Origin, X: is.X, Y: is.Y, Z: is.Z}
+	var corners corners
 	for t := range int32(is.Triangles()) {
 		corners.load(is, t)
-		if old, ok := known[turnedFirst(corners)]; ok {
-			c.now[old] = t
+		if old := *known.slot(&corners); old != 0 {
+			c.now[old-1] = t
 			continue
 		}
 		c.number = append(c.number, t)
 		part.Tri = append(part.Tri, is.Tri[3*t:3*t+3]...)
-	}
-	if float64(len(c.number)) > most*float64(is.Triangles()) {
-		return nil, nil
+		if float64(len(c.number)) > most*float64(is.Triangles()) {
+			return nil, nil
+		}
 	}
 	var err error
 	c.fresh, err = build(ctx, part, 0)
 	return c, err
 }
 
-// turnedFirst turns the corners of a triangle so that the lowest comes first.
-func turnedFirst(t corners) corners {
-	turned := corners{t[3], t[4], t[5], t[6], t[7], t[8], t[0], t[1], t[2]}
-	again := corners{t[6], t[7], t[8], t[0], t[1], t[2], t[3], t[4], t[5]}
-	for _, o := range [2]corners{turned, again} {
-		if o[0] < t[0] || o[0] == t[0] && (o[1] < t[1] || o[1] == t[1] && o[2] < t[2]) {
-			t = o
+// cornerTable finds triangles of a mesh by their corners. It is a table with open
+// addresses (D. E. Knuth, The Art of Computer Programming 3, 6.4, algorithm L) that holds
+// their numbers alone: 8 to 16 bytes a triangle.
+type cornerTable struct {
+	mesh  *scan.Mesh
+	slots []int32 // a triangle plus one, 0 for none
+}
+
+func newCornerTable(m *scan.Mesh) *cornerTable {
+	n := 2
+	for n < 2*m.Triangles() {
+		n *= 2
+	}
+	h := &cornerTable{mesh: m, slots: make([]int32, n)}
+	var c corners
+	for t := range int32(m.Triangles()) {
+		c.load(m, t)
+		*h.slot(&c) = t + 1
+	}
+	return h
+}
+
+// slot returns where the triangle with these corners is, or would be.
+func (h *cornerTable) slot(c *corners) *int32 {
+	var sum uint64
+	for _, v := range c {
+		sum = (sum ^ uint64(math.Float32bits(v))) * 0x9e3779b97f4a7c15
+		sum ^= sum >> 32
+	}
+	var other corners
+	for mask := uint64(len(h.slots) - 1); ; sum++ {
+		s := &h.slots[sum&mask]
+		if *s == 0 {
+			return s
+		}
+		if other.load(h.mesh, *s-1); other == *c {
+			return s
 		}
 	}
-	return t
 }
