@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"trammel/pipeline/geom"
+	"trammel/pipeline/scan"
 )
 
 // carver collapses the edges of one partition. Several work on one surface at
@@ -12,6 +13,7 @@ import (
 // beyond them only positions and flags that nobody changes.
 type carver struct {
 	s       *surface
+	piece   *piece // that s is of, where it is one
 	queue   *queue
 	removed int   // triangles
 	only    uint8 // flags, one of which an end of each edge must have; 0 takes all edges
@@ -170,8 +172,7 @@ const (
 )
 
 // shape returns the ratio of area to squared edges of a triangle, 1 for an equilateral.
-func (s *surface) shape(t int) float64 {
-	a, b, c := s.at(s.tri[3*t]), s.at(s.tri[3*t+1]), s.at(s.tri[3*t+2])
+func shape(a, b, c geom.Vec) float64 {
 	e, g := b.Sub(a), c.Sub(a)
 	sides := e.Norm2() + g.Norm2() + c.Sub(b).Norm2()
 	if sides == 0 {
@@ -180,12 +181,14 @@ func (s *surface) shape(t int) float64 {
 	return 2 * math.Sqrt(3) * e.Cross(g).Norm() / sides
 }
 
-// leastShape returns minShape, or less where most triangles are slender.
-func (s *surface) leastShape() float64 {
+// leastShape returns minShape, or less where most of the triangles of m, in the given order,
+// are slender.
+func leastShape(m *scan.Mesh, order []int32) float64 {
 	const sampled = 1 << 15
 	var v []float64
-	for t := 0; t < s.triangles(); t += max(1, s.triangles()/sampled) {
-		v = append(v, s.shape(t))
+	local := scan.Mesh{X: m.X, Y: m.Y, Z: m.Z, Tri: m.Tri}
+	for i := 0; i < len(order); i += max(1, len(order)/sampled) {
+		v = append(v, shape(local.Corners(int(order[i]))))
 	}
 	if len(v) == 0 {
 		return minShape

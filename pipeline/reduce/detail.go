@@ -1,11 +1,10 @@
 package reduce
 
 import (
-	"context"
 	"slices"
 
 	"trammel/pipeline/geom"
-	"trammel/pipeline/par"
+	"trammel/pipeline/scan"
 )
 
 // factorAt returns by how much errors at p shall be smaller than elsewhere.
@@ -24,6 +23,27 @@ type demand struct {
 	regions []Region
 	limit   float64 // mm, root mean square distance to the planes of a vertex where the factor is 1; 0 for none
 	halved  []uint8 // how often the cell of each vertex of the input was halved; nil for not at all
+	boosts  bool    // some places have to be more exact than others
+}
+
+// demand is what the options ask for of m.
+func (o *Options) demand(m *scan.Mesh) *demand {
+	d := &demand{regions: o.Finer, limit: startShare * o.Deviation}
+	if o.Cell > 0 {
+		d.halved = halvings(m, o.Cell)
+	}
+	d.boosts = len(d.regions) > 0 || slices.ContainsFunc(d.halved, func(n uint8) bool { return n > 0 })
+	return d
+}
+
+// prepare gives a surface the lists that set fills.
+func (d *demand) prepare(s *surface) {
+	if d.boosts {
+		s.boost = make([]float32, len(s.x))
+	}
+	if d.limit > 0 {
+		s.limit = make([]float32, len(s.x))
+	}
 }
 
 // set fills how exact each vertex has to be. At one cost for all, an edge of length l
@@ -52,55 +72,59 @@ const (
 	mostHalved = 4
 )
 
-// halvings says for each vertex how often the cell was halved that it came from.
-func (s *surface) halvings(ctx context.Context, cell float64) ([]uint8, error) {
-	share, next := make([]float32, len(s.x)), make([]float32, len(s.x))
-	err := par.Blocks(ctx, len(share), blockSize, func(_, lo, hi int) error {
-		var f fan
-		for v := lo; v < hi; v++ {
-			f.read(s, int32(v))
-			share[v] = float32(f.area(s, int32(v)) / (cell * cell))
-			if f.kind() == onBorder {
-				share[v] *= 2 // half of the triangles are missing
-			}
-		}
-		return nil
-	})
+// halvings says for each vertex of m how often the cell was halved that it came from; cell
+// is the largest of those that m was made of.
+func halvings(m *scan.Mesh, cell float64) []uint8 {
+	share, around := shares(m, cell)
+	sum := make([]float32, len(share))
 	for range smoothings {
-		if err != nil {
-			return nil, err
-		}
-		err = par.Blocks(ctx, len(share), blockSize, func(_, lo, hi int) error {
-			var f fan
-			var near []int32
-			for v := lo; v < hi; v++ {
-				f.read(s, int32(v))
-				near = f.neighbours(near[:0])
-				slices.Sort(near)
-				sum := share[v]
-				for _, w := range near {
-					sum += share[w]
-				}
-				next[v] = sum / float32(1+len(near))
+		clear(sum)
+		for k := 0; k+2 < len(m.Tri); k += 3 {
+			a, b, c := m.Tri[k], m.Tri[k+1], m.Tri[k+2]
+			if a == b || b == c || c == a {
+				continue
 			}
-			return nil
-		})
-		share, next = next, share
+			sum[a] += share[b] + share[c]
+			sum[b] += share[c] + share[a]
+			sum[c] += share[a] + share[b]
+		}
+		for v := range share { // each neighbour came twice
+			share[v] = (share[v] + sum[v]/2) / float32(1+around[v])
+		}
 	}
 	out := make([]uint8, len(share))
 	for v, a := range share {
-		for most := float32(cellShare); a < most && out[v] < mostHalved; most /= 4 {
+		for most := float32(cellShare); around[v] > 0 && a < most && out[v] < mostHalved; most /= 4 {
 			out[v]++
 		}
 	}
-	return out, err
+	return out
 }
 
-// area is a third of that of the triangles around v, mm².
-func (f *fan) area(s *surface, v int32) float64 {
-	p, sum := s.at(v), 0.0
-	for i, a := range f.from {
-		sum += s.at(a).Sub(p).Cross(s.at(f.to[i]).Sub(p)).Norm()
+// shares returns the area that each vertex stands for, a third of that of its triangles, as a
+// share of the square of a cell, and the number of these triangles.
+func shares(m *scan.Mesh, cell float64) (share []float32, around []int32) {
+	share, around = make([]float32, m.Vertices()), make([]int32, m.Vertices())
+	ends := make([]int32, m.Vertices()) // the ways around a vertex cancel out, unless they have two ends
+	for t := range m.Triangles() {
+		a, b, c := m.Tri[3*t], m.Tri[3*t+1], m.Tri[3*t+2]
+		if a == b || b == c || c == a {
+			continue
+		}
+		p, q, r := m.Corners(t)
+		third := float32(q.Sub(p).Cross(r.Sub(p)).Norm() / (6 * cell * cell))
+		for _, v := range [3]int32{a, b, c} {
+			share[v] += third
+			around[v]++
+		}
+		ends[a] += b - c
+		ends[b] += c - a
+		ends[c] += a - b
 	}
-	return sum / 6
+	for v, e := range ends {
+		if e != 0 {
+			share[v] *= 2 // on the border half of the triangles are missing
+		}
+	}
+	return share, around
 }

@@ -1,7 +1,6 @@
 package reduce
 
 import (
-	"context"
 	"testing"
 
 	"trammel/pipeline/geom"
@@ -61,18 +60,11 @@ func TestHalvedCellsAreFound(t *testing.T) {
 	if border, complex := Edges(m); border != 4*120 || complex != 0 {
 		t.Fatalf("%d border and %d complex edges", border, complex)
 	}
-	s, err := newSurface(context.Background(), m)
-	if err != nil {
-		t.Fatal(err)
-	}
-	halved, err := s.halvings(context.Background(), 2)
-	if err != nil {
-		t.Fatal(err)
-	}
+	halved := halvings(m, 2)
 	wrong := 0
 	fine := geom.Box{Min: geom.Vec{X: 80, Y: 80, Z: -9}, Max: geom.Vec{X: 160, Y: 160, Z: 9}}
 	for v, n := range halved {
-		p := s.at(int32(v))
+		p := m.At(int32(v))
 		if (n == 1) == fine.Contains(p) && n < 2 {
 			continue
 		}

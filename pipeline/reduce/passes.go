@@ -22,13 +22,23 @@ const (
 	worthwhile = 0.03
 )
 
+// levelGoal returns how many of n triangles a level leaves on the way to the budget, 0 for as
+// few as may be, and whether there should be one.
+func levelGoal(n, budget int) (goal int, ok bool) {
+	enough := seamShare * float64(budget)
+	return int(max(levelShare*float64(n), enough)), n > partition && float64(n) > enough
+}
+
 // solve collapses edges until no more than budget triangles are left (0: until
 // the limits stop every collapse).
 func (s *surface) solve(ctx context.Context, budget int) error {
-	for s.triangles() > partition && float64(s.triangles()) > seamShare*float64(budget) {
+	for {
 		before := s.triangles()
-		goal := max(levelShare*float64(before), seamShare*float64(budget))
-		if err := s.level(ctx, int(goal)); err != nil {
+		goal, ok := levelGoal(before, budget)
+		if !ok {
+			break
+		}
+		if err := s.level(ctx, goal); err != nil {
 			return err
 		}
 		tidy(before)
@@ -50,38 +60,61 @@ func (s *surface) carve(lo, hi, enough int, only uint8) {
 	s.compact()
 }
 
-// level collapses edges in all partitions up to the same cost, that which leaves the
-// goal. Some of the partitions find it, at the same pace: every round admits the next
-// buckets of cost in all of these. The others follow one by one, so that only few edges
-// wait in memory at any time; as no partition touches another, they end as if all had
-// kept pace.
+// parted is a surface in partitions, none of which touches what is another's.
+type parted interface {
+	size(i int) int         // triangles of partition i
+	open(i int, k *carver)  // gets k ready to work on partition i
+	close(i int, k *carver) // takes over what k made of it
+}
+
+// whole is a surface in memory in partitions.
+type whole struct{ *surface }
+
+func (w whole) size(i int) int { return min((i+1)*partition, w.triangles()) - i*partition }
+
+func (w whole) open(i int, k *carver) {
+	k.s = w.surface
+	k.fill(i*partition, i*partition+w.size(i))
+}
+
+func (whole) close(int, *carver) {}
+
+// level collapses edges in all partitions up to the same cost, that which leaves the goal.
 func (s *surface) level(ctx context.Context, goal int) error {
 	s.markSeams()
-	total := s.triangles()
-	n := par.Count(total, partition)
+	err := level(ctx, whole{s}, par.Count(s.triangles(), partition), float64(goal)/float64(s.triangles()))
+	s.compact()
+	return err
+}
+
+// level collapses edges in all n partitions up to the same cost, that which leaves the given
+// share of their triangles. Some of the partitions find it, at the same pace: every round
+// admits the next buckets of cost in all of these. The others follow one by one, so that
+// only few edges wait in memory at any time; as no partition touches another, they end as
+// if all had kept pace.
+func level(ctx context.Context, g parted, n int, share float64) error {
 	step := max(1, n/pacemakers)
-	pacing := par.Count(n, step)
-	most, err := s.pace(ctx, pacing, step, float64(goal)/float64(total))
+	most, err := pace(ctx, g, par.Count(n, step), step, share)
 	if err != nil {
 		return err
 	}
 	var idle sync.Pool
-	err = par.Each(ctx, n, func(i int) error {
+	return par.Each(ctx, n, func(i int) error {
 		if i%step == 0 {
 			return nil // it has set the pace
 		}
 		k, _ := idle.Get().(*carver)
 		if k == nil {
-			k = &carver{s: s, queue: newQueue(3 * partition / 2)}
+			k = &carver{queue: newQueue(3 * partition / 2)}
 		}
 		k.queue.reset()
-		k.fill(i*partition, min((i+1)*partition, total))
+		k.removed = 0
+		g.open(i, k)
 		k.run(most, math.MaxInt)
+		g.close(i, k)
 		idle.Put(k)
 		return nil
 	})
-	s.compact()
-	return err
 }
 
 // pacemakers is the number of partitions that find the cost of a level: a million
@@ -90,30 +123,24 @@ const pacemakers = 32
 
 // pace reduces every step-th partition until the given share of their triangles is left,
 // and returns the bucket that was reached.
-func (s *surface) pace(ctx context.Context, n, step int, share float64) (most int, err error) {
+func pace(ctx context.Context, g parted, n, step int, share float64) (most int, err error) {
 	carvers := make([]*carver, n)
-	sizes := make([]int, n)
+	total := 0
+	for i := range carvers {
+		carvers[i] = &carver{queue: newQueue(3 * g.size(i*step) / 2)}
+		total += g.size(i * step)
+	}
 	err = par.Each(ctx, n, func(i int) error {
-		lo := i * step * partition
-		hi := min(lo+partition, s.triangles())
-		sizes[i], carvers[i] = hi-lo, &carver{s: s, queue: newQueue(3 * (hi - lo) / 2)}
-		carvers[i].fill(lo, hi)
+		g.open(i*step, carvers[i])
 		return nil
 	})
-	total := 0
-	for _, size := range sizes {
-		total += size
-	}
 	goal := int(share * float64(total))
-	for left := total; err == nil && left > goal; {
+	for left := total; err == nil && left > goal && most < buckets; {
 		lowest := buckets
 		for _, k := range carvers {
 			lowest = min(lowest, k.queue.lowest)
 		}
-		if lowest >= buckets {
-			return buckets, nil
-		}
-		most = max(lowest, most) + stride(left, goal)
+		most = min(max(lowest, most)+stride(left, goal), buckets)
 		err = par.Each(ctx, n, func(i int) error {
 			carvers[i].run(most, math.MaxInt)
 			return nil
@@ -123,7 +150,14 @@ func (s *surface) pace(ctx context.Context, n, step int, share float64) (most in
 			left -= k.removed
 		}
 	}
-	return most, err
+	if err != nil {
+		return 0, err
+	}
+	return most, par.Each(ctx, n, func(i int) error {
+		g.close(i*step, carvers[i])
+		carvers[i] = nil
+		return nil
+	})
 }
 
 // stride returns how many buckets a round may take at once. On a smooth surface

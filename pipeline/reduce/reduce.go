@@ -274,15 +274,10 @@ func (s *surface) insist(ctx context.Context, budget int) error {
 // more triangles than the budget widen for the rest, the narrower ones of finer places too,
 // to the allowed departure: what goes too far is seen when it is measured.
 func (o *Options) first(ctx context.Context, m *scan.Mesh) (*surface, error) {
-	s, err := newSurface(ctx, m)
+	s, err := o.begin(ctx, m)
 	if err != nil {
 		return nil, err
 	}
-	d := &demand{regions: o.Finer, limit: startShare * o.Deviation}
-	if err := s.classify(ctx, d, o.Cell); err != nil {
-		return nil, err
-	}
-	s.halved = d.halved
 	if err := s.solve(ctx, o.Triangles); err != nil {
 		return nil, err
 	}
@@ -301,6 +296,26 @@ func (o *Options) first(ctx context.Context, m *scan.Mesh) (*surface, error) {
 		}
 	}
 	return s, nil
+}
+
+// begin returns the surface of m with what is asked of it. Where it goes far below the number
+// of triangles of m, the first level is done already.
+func (o *Options) begin(ctx context.Context, m *scan.Mesh) (*surface, error) {
+	d := o.demand(m)
+	order, err := orderOf(ctx, m)
+	if err != nil {
+		return nil, err
+	}
+	if goal, ok := levelGoal(len(order), o.Triangles); ok {
+		g := newPieces(m, order, d)
+		if err := level(ctx, g, len(g.left), float64(goal)/float64(len(order))); err != nil {
+			return nil, err
+		}
+		return g.join(), nil
+	}
+	s := newSurface(m, order)
+	s.halved = d.halved
+	return s, s.classify(ctx, d)
 }
 
 // comparison measures the states of a reduced mesh against its input, one after the other.

@@ -264,10 +264,7 @@ func TestWorkersDoNotMatter(t *testing.T) {
 // the rest.
 func TestSeamsDoNotShow(t *testing.T) {
 	m := sheet(230, 2, waves)
-	s, err := newSurface(context.Background(), m)
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := surfaceOf(t, m)
 	s.markSeams()
 	grid := map[[2]int]bool{}
 	for v := range s.x {
@@ -408,10 +405,7 @@ func TestRandomTopology(t *testing.T) {
 func checkManifoldFans(t *testing.T, before, after *scan.Mesh, seed int) {
 	t.Helper()
 	complexOf := func(m *scan.Mesh) int {
-		s, err := newSurface(context.Background(), m)
-		if err != nil {
-			t.Fatal(err)
-		}
+		s := surfaceOf(t, m)
 		n := 0
 		var f fan
 		for v := range s.x {

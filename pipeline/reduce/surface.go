@@ -46,25 +46,32 @@ type surface struct {
 	next    []int32 // the vertex's next corner, -1 at the end
 }
 
-// newSurface copies the triangles of m along a Hilbert curve, and the vertices in
-// the order of their first use, so that what is near in space is near in memory
-// and a range of triangles is a region. Triangles that name a vertex twice and
-// vertices without a triangle are left out.
-func newSurface(ctx context.Context, m *scan.Mesh) (*surface, error) {
+// orderOf returns the triangles of m along a Hilbert curve, so that what is near in space is
+// near in memory and a range of triangles is a region. Triangles that name a vertex twice are
+// left out.
+func orderOf(ctx context.Context, m *scan.Mesh) ([]int32, error) {
 	order, err := distance.HilbertOrder(ctx, m)
 	if err != nil {
 		return nil, err
 	}
-	tidy(m.Triangles()) // what ordering took
+	n := 0
+	for _, t := range order {
+		if a, b, c := m.Tri[3*t], m.Tri[3*t+1], m.Tri[3*t+2]; a != b && b != c && c != a {
+			order[n] = t
+			n++
+		}
+	}
+	return order[:n], nil
+}
+
+// newSurface copies the triangles of m in the given order, and the vertices in the order of
+// their first use. Vertices without a triangle are left out.
+func newSurface(m *scan.Mesh, order []int32) *surface {
 	s := &surface{origin: m.Origin, tri: make([]int32, 0, len(m.Tri)), owner: make([]int32, m.Vertices())}
 	s.x, s.y, s.z = make([]float32, 0, m.Vertices()), make([]float32, 0, m.Vertices()), make([]float32, 0, m.Vertices())
 	number := s.owner // new number plus one
 	for _, t := range order {
-		a, b, c := m.Tri[3*t], m.Tri[3*t+1], m.Tri[3*t+2]
-		if a == b || b == c || c == a {
-			continue
-		}
-		for _, v := range [3]int32{a, b, c} {
+		for _, v := range m.Tri[3*t : 3*t+3] {
 			if number[v] == 0 {
 				s.x, s.y, s.z = append(s.x, m.X[v]), append(s.y, m.Y[v]), append(s.z, m.Z[v])
 				number[v] = int32(len(s.x))
@@ -75,11 +82,10 @@ func newSurface(ctx context.Context, m *scan.Mesh) (*surface, error) {
 	for v := range s.owner {
 		s.owner[v]--
 	}
-	tidy(m.Triangles())
 	s.grow()
 	s.link()
-	s.slender = s.leastShape()
-	return s, nil
+	s.slender = leastShape(m, order)
+	return s
 }
 
 // grow makes all lists as long as those of the vertices and corners.
@@ -188,27 +194,18 @@ func (f *fan) length(start int) int {
 }
 
 // classify sets the flags of all vertices, the first quadrics, and how exact each
-// place has to be; cell is the largest of those that the surface was made of, 0 for none.
-func (s *surface) classify(ctx context.Context, d *demand, cell float64) error {
-	var halved []uint8
-	if cell > 0 {
-		var err error
-		if halved, err = s.halvings(ctx, cell); err != nil {
-			return err
-		}
-		d.halved = make([]uint8, len(s.owner))
+// place has to be.
+func (s *surface) classify(ctx context.Context, d *demand) error {
+	var halved []uint8 // by the numbers of the surface
+	if d.halved != nil {
+		halved = make([]uint8, len(s.x))
 		for o, v := range s.owner {
 			if v >= 0 {
-				d.halved[o] = halved[v]
+				halved[v] = d.halved[o]
 			}
 		}
 	}
-	if len(d.regions) > 0 || slices.ContainsFunc(halved, func(n uint8) bool { return n > 0 }) {
-		s.boost = make([]float32, len(s.x))
-	}
-	if d.limit > 0 {
-		s.limit = make([]float32, len(s.x))
-	}
+	d.prepare(s)
 	return par.Blocks(ctx, len(s.x), blockSize, func(_, lo, hi int) error {
 		var f fan
 		for v := int32(lo); v < int32(hi); v++ {
@@ -296,6 +293,12 @@ func (s *surface) compact() {
 	}
 	s.x, s.y, s.z = s.x[:k], s.y[:k], s.z[:k]
 	s.q, s.area, s.flags, s.version, s.head, s.into = s.q[:k], s.area[:k], s.flags[:k], s.version[:k], s.head[:k], s.into[:k]
+	if s.boost != nil {
+		s.boost = s.boost[:k]
+	}
+	if s.limit != nil {
+		s.limit = s.limit[:k]
+	}
 	s.link()
 }
 
