@@ -119,14 +119,21 @@ func Values() Codec[[]float32] {
 	}
 }
 
+// lineStep divides the length of the line before a large value, so that its numbers lie
+// where the machine wants them when the file is mapped.
+const lineStep = 64
+
 // With returns the codec of a large value with facts about it: the facts as one
-// JSON line, then the value.
+// JSON line, filled up with blanks, then the value.
 func With[F, T any](value Codec[T]) Codec[Pair[F, T]] {
 	return Codec[Pair[F, T]]{
 		Encode: func(w io.Writer, p Pair[F, T]) error {
 			line, err := json.Marshal(p.Facts)
 			if err != nil {
 				return err
+			}
+			for (len(line)+1)%lineStep != 0 {
+				line = append(line, ' ')
 			}
 			if _, err := w.Write(append(line, '\n')); err != nil {
 				return err
