@@ -27,7 +27,7 @@ func (r *run) markClosed(ctx context.Context, b *Built, mesh stage.Key) error {
 		return err
 	}
 	marks, err := stage.Run(r.store, "closed", "job", key, stage.JSON[[][]int32](), func() ([][]int32, error) {
-		fused, err := r.reference(ctx)
+		fused, err := r.reference(ctx, 0)
 		if err != nil {
 			return nil, err
 		}

@@ -7,7 +7,6 @@ import (
 	"math"
 	"slices"
 
-	"trammel/pipeline/distance"
 	"trammel/pipeline/format"
 	"trammel/pipeline/fuse"
 	"trammel/pipeline/geom"
@@ -20,7 +19,7 @@ import (
 
 const (
 	fuseVersion   = 20
-	reduceVersion = 7
+	reduceVersion = 8
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,
 	// and their weight of cos² makes them yield before that.
@@ -290,6 +289,7 @@ func (r *run) reduce(ctx context.Context, b *Built) error {
 	if b.Job.Mesh.Adapt {
 		o.Cell = b.Job.Mesh.Voxel
 	}
+	r.spareFused(&o)
 	all, key, err := r.reduceLevels(ctx, b, o)
 	if err != nil {
 		return err
@@ -309,16 +309,6 @@ func (r *run) reduce(ctx context.Context, b *Built) error {
 	}
 	r.toFused = nil // its memory is for the scans
 	return r.meetRaw(ctx, b, key)
-}
-
-// reference prepares measurements against the fused mesh, once for all that want it.
-func (r *run) reference(ctx context.Context) (*distance.Reference, error) {
-	if r.toFused != nil {
-		return r.toFused, nil
-	}
-	var err error
-	r.toFused, err = distance.NewReference(ctx, r.fused)
-	return r.toFused, err
 }
 
 func (b *Built) describe(s reduce.Stats) {
@@ -343,7 +333,7 @@ func (r *run) depart(ctx context.Context, b *Built, mesh stage.Key) error {
 		return err
 	}
 	b.Departure, err = stage.Run(r.store, "depart", "job", key, stage.Values(), func() ([]float32, error) {
-		fused, err := r.reference(ctx)
+		fused, err := r.reference(ctx, 0)
 		if err != nil {
 			return nil, err
 		}

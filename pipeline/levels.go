@@ -36,7 +36,7 @@ func (r *run) reduceLevels(ctx context.Context, b *Built, o reduce.Options) ([]k
 		return func() (kept, error) {
 			if all == nil {
 				with := o
-				with.Levels = b.Job.Mesh.Levels
+				with.Levels, with.Memory = b.Job.Mesh.Levels, r.leftFor(0)
 				if all, err = reduce.Levels(ctx, r.fused, r.reference, with); err != nil {
 					return kept{}, err
 				}

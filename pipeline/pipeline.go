@@ -13,9 +13,11 @@ package pipeline
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"time"
 
 	"trammel/pipeline/distance"
@@ -46,6 +48,7 @@ type run struct {
 	fused    *scan.Mesh // handed from fuse to reduce
 	fusedKey stage.Key
 	toFused  *distance.Reference // see reference
+	mapped   func() error        // lets go of fused where it lies in its file; else nil
 }
 
 func newRun(o Options) *run {
@@ -155,8 +158,10 @@ func CheckFiles(ctx context.Context, paths []string, b Bare, o Options) (*Checke
 }
 
 // Build works through a whole job.
-func Build(ctx context.Context, dir string, sheet *job.Sheet, o Options) (*Built, error) {
+func Build(ctx context.Context, dir string, sheet *job.Sheet, o Options) (_ *Built, err error) {
 	r := newRun(o)
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true)) // where a mapped file cannot be read
+	defer func() { err = errors.Join(err, r.letGo()) }()
 	c, err := r.check(ctx, dir, sheet) // whole? valid? which units? which spheres? how tied?
 	if err != nil {
 		return nil, err

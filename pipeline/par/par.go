@@ -44,6 +44,7 @@ type Panic struct {
 func (p *Panic) Error() string { return fmt.Sprintf("a fault of the program: %v", p.Value) }
 
 func guarded(block, lo, hi int, f func(block, lo, hi int) error) (err error) {
+	debug.SetPanicOnFault(true) // a mapped file that cannot be read is no reason to die
 	defer func() {
 		if v := recover(); v != nil {
 			err = &Panic{Value: v, Stack: debug.Stack()}

@@ -1,6 +1,7 @@
 package reduce
 
 import (
+	"context"
 	"slices"
 	"sort"
 	"sync"
@@ -43,10 +44,12 @@ type left struct {
 }
 
 // newPieces cuts m up.
-func newPieces(m *scan.Mesh, order []int32, d *demand) *pieces {
+func newPieces(ctx context.Context, m *scan.Mesh, order []int32, d *demand) (*pieces, error) {
 	g := &pieces{mesh: m, d: d, order: order, vertex: make([]int32, m.Vertices())}
 	g.findSeams()
-	g.surround()
+	if err := g.surround(ctx); err != nil {
+		return nil, err
+	}
 	n := par.Count(len(order), partition)
 	g.base = make([]int32, n+1)
 	for _, k := range g.vertex {
@@ -63,7 +66,7 @@ func newPieces(m *scan.Mesh, order []int32, d *demand) *pieces {
 	g.owner, g.left = make([]int32, m.Vertices()), make([]left, n)
 	g.seams.owner = make([]int32, len(g.seams.first))
 	g.slender = leastShape(m, order)
-	return g
+	return g, nil
 }
 
 // findSeams tells the vertices of one partition from those of several.
@@ -83,28 +86,39 @@ func (g *pieces) findSeams() {
 }
 
 // surround lists the triangles around the vertices of the seams.
-func (g *pieces) surround() {
-	s := &g.seams
-	s.start = make([]int32, len(s.first)+1)
-	each := func(f func(k, at int32)) {
-		for at, t := range g.order {
+func (g *pieces) surround(ctx context.Context) error {
+	type meeting struct{ k, at int32 }
+	meetings := make([][]meeting, par.Count(len(g.order), partition))
+	err := par.Blocks(ctx, len(g.order), partition, func(block, lo, hi int) error {
+		for at := lo; at < hi; at++ {
+			t := g.order[at]
 			for _, v := range g.mesh.Tri[3*t : 3*t+3] {
 				if k := g.vertex[v]; k < 0 {
-					f(-k-1, int32(at))
+					meetings[block] = append(meetings[block], meeting{-k - 1, int32(at)})
 				}
 			}
 		}
+		return nil
+	})
+	s := &g.seams
+	s.start = make([]int32, len(s.first)+1)
+	for _, list := range meetings {
+		for _, m := range list {
+			s.start[m.k+1]++
+		}
 	}
-	each(func(k, _ int32) { s.start[k+1]++ })
 	for k := range s.first {
 		s.start[k+1] += s.start[k]
 	}
 	s.at = make([]int32, s.start[len(s.first)])
 	next := slices.Clone(s.start)
-	each(func(k, at int32) {
-		s.at[next[k]] = at
-		next[k]++
-	})
+	for _, list := range meetings {
+		for _, m := range list {
+			s.at[next[m.k]] = m.at
+			next[m.k]++
+		}
+	}
+	return err
 }
 
 func (g *pieces) size(i int) int { return min((i+1)*partition, len(g.order)) - i*partition }
@@ -119,11 +133,19 @@ type piece struct {
 	corners []int32
 }
 
+// newPiece makes room for what a partition usually has: half a vertex a triangle, and some.
+func newPiece() *piece {
+	const vertices, triangles = partition * 9 / 16, partition * 17 / 16
+	p := &piece{beyond: map[int32]int32{}, from: make([]int32, 0, vertices), corners: make([]int32, 0, 3*partition)}
+	p.x, p.y, p.z, p.tri = make([]float32, 0, vertices), make([]float32, 0, vertices), make([]float32, 0, vertices), make([]int32, 0, 3*triangles)
+	return p
+}
+
 // open takes partition i out of the mesh.
 func (g *pieces) open(i int, k *carver) {
 	p, _ := g.idle.Get().(*piece)
 	if p == nil {
-		p = &piece{beyond: map[int32]int32{}}
+		p = newPiece()
 	}
 	k.s, k.piece = &p.surface, p
 	p.read(g, i)

@@ -46,6 +46,7 @@ type Options struct {
 	Cell      float64  // mm, of the grid that the mesh was made on: where that was halved, errors shall be four times smaller; 0 for none
 	Samples   int      // area samples of the measurement, see distance.Options
 	Levels    []int    // budgets of coarser meshes besides, falling; Deviation does not bind them
+	Memory    int64    // bytes that may be planned for beside the mesh; 0 for no bound; the result is the same
 }
 
 // Region asks for smaller errors in a part of the mesh, such as around a mount.
@@ -109,8 +110,8 @@ func Reduce(ctx context.Context, m *scan.Mesh, o Options) (*scan.Mesh, Stats, er
 // Levels returns what Reduce does and a coarser mesh for each of Options.Levels, each
 // reduced further from the one before and measured against m. Where prepared is not nil it
 // is asked for the reference of m, once the mesh is reduced and memory is free, so that the
-// caller may use it too.
-func Levels(ctx context.Context, m *scan.Mesh, prepared func(context.Context) (*distance.Reference, error), o Options) ([]Level, error) {
+// caller may use it too; it is told how many bytes are held besides while it is in use.
+func Levels(ctx context.Context, m *scan.Mesh, prepared func(ctx context.Context, held int64) (*distance.Reference, error), o Options) ([]Level, error) {
 	if err := o.validate(); err != nil {
 		return nil, err
 	}
@@ -121,7 +122,7 @@ func Levels(ctx context.Context, m *scan.Mesh, prepared func(context.Context) (*
 		return nil, fmt.Errorf("reduce a mesh: %w", distance.ErrEmpty)
 	}
 	if prepared == nil {
-		prepared = func(ctx context.Context) (*distance.Reference, error) { return distance.NewReference(ctx, m) }
+		prepared = func(ctx context.Context, _ int64) (*distance.Reference, error) { return distance.NewReference(ctx, m) }
 	}
 	all, err := o.levels(ctx, m, prepared)
 	if err != nil {
@@ -130,13 +131,13 @@ func Levels(ctx context.Context, m *scan.Mesh, prepared func(context.Context) (*
 	return all, nil
 }
 
-func (o *Options) levels(ctx context.Context, m *scan.Mesh, prepared func(context.Context) (*distance.Reference, error)) ([]Level, error) {
+func (o *Options) levels(ctx context.Context, m *scan.Mesh, prepared func(context.Context, int64) (*distance.Reference, error)) ([]Level, error) {
 	s, err := o.first(ctx, m)
 	if err != nil {
 		return nil, err
 	}
 	s.shrink()
-	input, err := prepared(ctx)
+	input, err := prepared(ctx, s.measuring(m))
 	if err != nil {
 		return nil, err
 	}
@@ -146,7 +147,7 @@ func (o *Options) levels(ctx context.Context, m *scan.Mesh, prepared func(contex
 	}
 	all := []Level{o.describe(r, m, stats)}
 	for _, n := range o.Levels {
-		next := Options{Triangles: n, Finer: o.Finer, Samples: o.Samples}
+		next := Options{Triangles: n, Finer: o.Finer, Samples: o.Samples, Memory: o.Memory}
 		s.limit = nil
 		if err := s.solve(ctx, n); err != nil {
 			return nil, err
@@ -197,7 +198,7 @@ func (o *Options) settle(ctx context.Context, s *surface, m *scan.Mesh, input *d
 	if o.Deviation == 0 {
 		return o.smooth(ctx, s, m, input)
 	}
-	c, err := newComparison(ctx, m, input, distance.Options{Samples: o.Samples, Limit: o.Deviation})
+	c, err := o.comparison(ctx, m, input, o.Deviation)
 	if err != nil {
 		return nil, Stats{}, err
 	}
@@ -221,7 +222,7 @@ func (o *Options) settle(ctx context.Context, s *surface, m *scan.Mesh, input *d
 // taken back and reduced again within the budget, and the better result stays.
 func (o *Options) smooth(ctx context.Context, s *surface, m *scan.Mesh, input *distance.Reference) (*scan.Mesh, Stats, error) {
 	limit := outlier * s.rms()
-	c, err := newComparison(ctx, m, input, distance.Options{Samples: o.Samples, Limit: limit})
+	c, err := o.comparison(ctx, m, input, limit)
 	if err != nil {
 		return nil, Stats{}, err
 	}
@@ -307,7 +308,10 @@ func (o *Options) begin(ctx context.Context, m *scan.Mesh) (*surface, error) {
 		return nil, err
 	}
 	if goal, ok := levelGoal(len(order), o.Triangles); ok {
-		g := newPieces(m, order, d)
+		g, err := newPieces(ctx, m, order, d)
+		if err != nil {
+			return nil, err
+		}
 		if err := level(ctx, g, len(g.left), float64(goal)/float64(len(order))); err != nil {
 			return nil, err
 		}
@@ -325,8 +329,12 @@ type comparison struct {
 	how   distance.Options
 }
 
-func newComparison(ctx context.Context, m *scan.Mesh, input *distance.Reference, how distance.Options) (*comparison, error) {
-	back, err := distance.NewFollower(ctx, m, how)
+// followShare is how much of the memory what a Follower remembers may take.
+const followShare = 1.0 / 16
+
+func (o *Options) comparison(ctx context.Context, m *scan.Mesh, input *distance.Reference, limit float64) (*comparison, error) {
+	how := distance.Options{Samples: o.Samples, Limit: limit}
+	back, err := distance.NewFollowerWithin(ctx, m, how, int64(followShare*float64(o.Memory)))
 	if err != nil {
 		return nil, fmt.Errorf("measure against the reduced mesh: %w", err)
 	}
