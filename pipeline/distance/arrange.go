@@ -5,12 +5,11 @@ import (
 	"math/bits"
 
 	"trammel/pipeline/par"
-	"trammel/pipeline/scan"
 )
 
-// runSize is the number of triangles, neighbours on the Hilbert curve, that
-// arrange puts into a better order: four levels of the tree. A run stays in the
-// fastest cache, and the number of a triangle in it fits the low bits of a place.
+// runSize is the number of items, neighbours on the Hilbert curve, that arrange
+// puts into a better order: four levels of the tree. A run stays in the fastest
+// cache, and the number of an item in it fits the low bits of a place.
 const runSize = fan * fan * fan * fan
 
 // mostPlaces is how many places can be halved at once: their numbers have placeBits.
@@ -32,13 +31,13 @@ func (p place) number() int { return int(p % mostPlaces) }
 // runs, the middles are halved again and again at the median of their widest
 // axis, until each part is one child of a node. Boxes overlap less, and a search
 // opens a third fewer of them.
-func arrange(ctx context.Context, m *scan.Mesh, order []int32) error {
+func arrange(ctx context.Context, order []int32, middle func(int32) [3]float32) error {
 	runs := make([][3]float32, len(order)/runSize) // the middles of the whole runs
 	err := par.Blocks(ctx, len(order), 16*runSize, func(_, first, end int) error {
 		var s arranger
 		for lo := first; lo < end; lo += runSize {
 			run := order[lo:min(lo+runSize, end)]
-			s.arrange(m, run)
+			s.arrange(run, middle)
 			if len(run) == runSize {
 				runs[lo/runSize] = middleOf(s.middles)
 			}
@@ -65,11 +64,10 @@ type arranger struct {
 }
 
 // arrange puts one run into order.
-func (s *arranger) arrange(m *scan.Mesh, run []int32) {
+func (s *arranger) arrange(run []int32, middle func(int32) [3]float32) {
 	s.middles = s.middles[:0]
-	for _, t := range run {
-		x, y, z := middle(m, t)
-		s.middles = append(s.middles, [3]float32{x, y, z})
+	for _, i := range run {
+		s.middles = append(s.middles, middle(i))
 	}
 	s.halve()
 	s.old = append(s.old[:0], run...)

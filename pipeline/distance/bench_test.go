@@ -110,7 +110,7 @@ func BenchmarkWithin(b *testing.B) {
 		u, v, w := m.Corners(t)
 		p[i] = u.Add(v).Add(w).Scale(1.0/3).AddScaled(3, unitNormal(m, int32(t)))
 	}
-	whole := treeBytes(m.Triangles(), 0)
+	whole := treeBytes(m.Triangles(), 0, false)
 	for _, share := range []int64{1, 2, 8, 30} {
 		ref, err := NewReferenceWithin(context.Background(), m, whole/share)
 		if err != nil {

@@ -142,7 +142,7 @@ func TestAgainstExhaustiveSearch(t *testing.T) {
 				limit = r.Float64()
 			}
 			want := found{d2: limit * limit, place: -1}
-			for i := range x.number {
+			for i := range m.Triangles() {
 				x.try(x.local(p), int32(i), &want)
 			}
 			got, ok := x.Closest(p, limit)
@@ -243,7 +243,7 @@ func TestArranged(t *testing.T) {
 			t.Fatal(err)
 		}
 		before := leafSides(m, order)
-		if err := arrange(context.Background(), m, order); err != nil {
+		if err := arrange(context.Background(), order, func(t int32) [3]float32 { return middle(m, t) }); err != nil {
 			t.Fatal(err)
 		}
 		after := leafSides(m, order)

@@ -143,7 +143,7 @@ func (w *Follower) measure(l *look, i int, p geom.Vec) float64 {
 			f.d2, _, _ = known.closest(q)
 			l.c.fresh.search(q, &f, l.fresh)
 			if f.place >= 0 {
-				t = l.c.number[l.c.fresh.number[f.place]]
+				t = l.c.number[l.c.fresh.order.triangle(f.place)]
 			}
 			w.nearest[i] = t
 			return f.d2
@@ -152,7 +152,7 @@ func (w *Follower) measure(l *look, i int, p geom.Vec) float64 {
 	f := l.x.searchFrom(q, math.Inf(1), l.near, l.searcher)
 	l.near = f.place
 	if kept {
-		w.nearest[i] = l.x.number[f.place]
+		w.nearest[i] = l.x.order.triangle(f.place)
 	}
 	return f.d2
 }

@@ -56,7 +56,7 @@ type corners [9]float32
 // used by many goroutines at once. It keeps the mesh, which must not change either.
 type Index struct {
 	mesh   *scan.Mesh
-	number []int32  // the triangle of the mesh at each place, in the order of the tree
+	order  order    // the triangle of the mesh at each place of the tree
 	levels [][]node // levels[0] holds the boxes of the leaves; the last level is the root
 	lowest int32    // the lowest level that is held; those below are made when they are asked for
 	slack  float32  // millimetres by which rounding to float32 can move a query, see search
@@ -82,15 +82,14 @@ func build(ctx context.Context, m *scan.Mesh, most int64) (*Index, error) {
 	if err := Check(ctx, m); err != nil {
 		return nil, err
 	}
-	number, err := HilbertOrder(ctx, m)
+	x := &Index{mesh: m, slack: slackOf(m)}
+	byEights, err := x.limit(ctx, most)
 	if err != nil {
 		return nil, err
 	}
-	if err := arrange(ctx, m, number); err != nil {
+	if x.order, err = newOrder(ctx, m, byEights); err != nil {
 		return nil, err
 	}
-	x := &Index{mesh: m, number: number, slack: slackOf(m)}
-	x.limit(most)
 	return x, x.pack(ctx)
 }
 

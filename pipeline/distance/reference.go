@@ -22,9 +22,12 @@ func NewReference(ctx context.Context, m *scan.Mesh) (*Reference, error) {
 
 // NewReferenceWithin is NewReference that holds no more than so many bytes beside m; 0
 // for no bound. Where the whole does not fit, what can be made again from m is left out:
-// 4.5 bytes a triangle stay, and for each goroutine that measures 0.1 to 7 MB. Less is
-// never held, whatever the bound. What is measured is the same to the last bit; it takes
-// more time, the more so where the places measured one after the other are far apart.
+// 4.5 bytes a triangle stay or, where that is too much and triangles that follow each
+// other in m lie near each other, 1 byte; and for each goroutine that measures 0.1 to 7
+// MB. Less is never held, whatever the bound; preparing takes some megabytes more for a
+// while. What is measured is the same to the last bit. It costs no time that counts
+// against m where the places measured one after the other lie near each other, and
+// three to five times as much where they do not.
 func NewReferenceWithin(ctx context.Context, m *scan.Mesh, most int64) (*Reference, error) {
 	if m.Triangles() == 0 {
 		return nil, ErrEmpty
@@ -73,7 +76,7 @@ func (r *Reference) Triangles(ctx context.Context, places []geom.Vec) ([]int32, 
 		for i := lo; i < hi; i++ {
 			f := r.x.searchFrom(r.x.local(places[i]), math.Inf(1), near, s)
 			near = f.place
-			out[i] = r.x.number[f.place]
+			out[i] = r.x.order.triangle(f.place)
 		}
 		return nil
 	})

@@ -16,25 +16,25 @@ import (
 	"trammel/pipeline/scan"
 )
 
-// mustWithin returns references to m that hold everything, and ever fewer bunches.
+// mustWithin returns references to m that hold everything, and ever less.
 func mustWithin(t testing.TB, m *scan.Mesh) (whole *Reference, less []*Reference) {
 	t.Helper()
 	whole, err := NewReference(context.Background(), m)
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, bunches := range []int{0, 16, 2, 1} {
-		r, err := NewReferenceWithin(context.Background(), m, 1)
-		if err != nil {
-			t.Fatal(err)
+	for _, byEights := range []bool{false, true} {
+		for _, bunches := range []int{fewestBunches, 2, 1} {
+			x := &Index{mesh: m, slack: slackOf(m), lowest: 2}
+			x.shelf.bunches = bunches
+			if x.order, err = newOrder(context.Background(), m, byEights); err != nil {
+				t.Fatal(err)
+			}
+			if err := x.pack(context.Background()); err != nil {
+				t.Fatal(err)
+			}
+			less = append(less, &Reference{x: x})
 		}
-		if r.x.lowest == 0 {
-			t.Fatalf("%d triangles are held whole", m.Triangles())
-		}
-		if bunches > 0 {
-			r.x.shelf.bunches = bunches
-		}
-		less = append(less, r)
 	}
 	return whole, less
 }
@@ -122,13 +122,13 @@ func TestHoldingLessChangesNothing(t *testing.T) {
 			}
 			for _, r := range less {
 				if got, err := r.ClosestAll(ctx, p, limit); err != nil || !slices.Equal(got, indexed) {
-					t.Errorf("%s, limit %v, %d bunches: other hits, %v", name, limit, r.x.shelf.bunches, err)
+					t.Errorf("%s, limit %v, by eights %v, %d bunches: other hits, %v", name, limit, r.x.order.byEights, r.x.shelf.bunches, err)
 				}
 			}
 		}
 		for _, r := range less {
 			if got := answersOf(t, r, other, p, finite); !reflect.DeepEqual(got, want) {
-				t.Errorf("%s, %d bunches: other answers", name, r.x.shelf.bunches)
+				t.Errorf("%s, by eights %v, %d bunches: other answers", name, r.x.order.byEights, r.x.shelf.bunches)
 			}
 		}
 	}
@@ -220,30 +220,44 @@ func TestFansOfSome(t *testing.T) {
 	})
 }
 
-// TestHeld: what is held is what the bound leaves, and less where less is allowed.
+// TestHeld: the whole is held where it fits, then all but two levels, then eights where
+// the triangles follow the surface; and searchers get what is left.
 func TestHeld(t *testing.T) {
-	for _, n := range []int{1, 8, 9, 64, 65, 512, 513, 5000, 33_000} {
-		m := randomSoup(rand.New(rand.NewPCG(13, 1)), n)
-		most := treeBytes(n, 0)
-		for _, bound := range []int64{0, most, most - 1, most / 2, 1} {
-			r, err := NewReferenceWithin(context.Background(), m, bound)
-			if err != nil {
-				t.Fatal(err)
-			}
-			held, lean := int64(4*len(r.x.number)), bound > 0 && bound < most && n > fan*fan
-			for _, level := range r.x.levels {
-				held += int64(len(level)) * nodeSize
-			}
-			if lean != (r.x.lowest > 0) || held != treeBytes(n, int(r.x.lowest)) || !lean && held != most {
-				t.Errorf("%d triangles within %d of %d bytes: %d held, lowest level %d", n, bound, most, held, r.x.lowest)
+	for _, n := range []int{1, 8, 9, 64, 65, 512, 513, 5000, 33_001} {
+		loose, row := grid(130), grid(40)
+		loose.Tri, row.Tri = loose.Tri[:3*n], nil
+		for i := range int32(n) { // up and down the first rows
+			row.Tri = append(row.Tri, i%1000, i%1000+1, i%1000+42)
+		}
+		whole, single, eights := treeBytes(n, 0, false), treeBytes(n, 2, false), treeBytes(n, 2, true)
+		for name, m := range map[string]*scan.Mesh{"loose": loose, "row": row} {
+			for _, c := range []struct{ bound, held int64 }{{0, whole}, {whole, whole}, {whole - 1, single}, {single, single}, {single - 1, eights}, {1, eights}} {
+				if n <= fan*fan {
+					c.held = whole
+				} else if name == "loose" {
+					c.held = max(c.held, single)
+				}
+				r, err := NewReferenceWithin(context.Background(), m, c.bound)
+				if err != nil {
+					t.Fatal(err)
+				}
+				held := int64(4 * len(r.x.order.number))
+				for _, level := range r.x.levels {
+					held += int64(len(level)) * nodeSize
+				}
+				if held != c.held || r.x.order.byEights != (n > fan*fan && c.held == eights) {
+					t.Errorf("%d triangles %s within %d bytes: %d held, want %d", n, name, c.bound, held, c.held)
+				}
 			}
 		}
 	}
-	x := &Index{number: make([]int32, 1<<20)}
-	x.limit(treeBytes(len(x.number), 0) - 1)
-	kept := int64(x.shelf.bunches) * bunchSize * int64(runtime.GOMAXPROCS(0))
-	if room := treeBytes(len(x.number), 0) - treeBytes(len(x.number), 2); kept > room || x.shelf.bunches < mostBunches && 2*kept <= room {
-		t.Errorf("bunches of %d bytes where %d are left", kept, room)
+	x := &Index{mesh: &scan.Mesh{Tri: make([]int32, 3<<20)}}
+	most := treeBytes(1<<20, 2, false) + 8e6
+	if _, err := x.limit(context.Background(), most); err != nil {
+		t.Fatal(err)
+	}
+	if kept := int64(x.shelf.bunches) * bunchSize * int64(runtime.GOMAXPROCS(0)); kept > 8e6 || x.shelf.bunches < mostBunches && 2*kept <= 8e6 {
+		t.Errorf("bunches of %d bytes where 8,000,000 are left", kept)
 	}
 }
 
@@ -258,11 +272,11 @@ func TestWorkersDoNotMatterToLess(t *testing.T) {
 	run := func(workers int) []Hit {
 		defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(workers))
 		_, less := mustWithin(t, m)
-		hits, err := less[1].ClosestAll(context.Background(), p, math.Inf(1))
+		hits, err := less[0].ClosestAll(context.Background(), p, math.Inf(1))
 		if err != nil {
 			t.Fatal(err)
 		}
-		if n := len(less[1].x.shelf.free); n == 0 || n > workers {
+		if n := len(less[0].x.shelf.free); n == 0 || n > workers {
 			t.Errorf("%d searchers for %d workers", n, workers)
 		}
 		return hits

@@ -20,7 +20,7 @@ type Hit struct {
 // found is the state of a search: what is closest so far.
 type found struct {
 	d2    float64
-	place int32 // in Index.number, -1 for nothing
+	place int32 // in the tree, -1 for nothing
 	point geom.Vec
 	on    feature
 }
@@ -82,9 +82,9 @@ func (x *Index) hit(q geom.Vec, f *found) Hit {
 	if f.place < 0 {
 		return Hit{Triangle: -1}
 	}
-	h := Hit{Point: f.point.Add(x.mesh.Origin), Triangle: int(x.number[f.place]), Distance: math.Sqrt(f.d2)}
+	h := Hit{Point: f.point.Add(x.mesh.Origin), Triangle: int(x.order.triangle(f.place)), Distance: math.Sqrt(f.d2)}
 	h.Signed = h.Distance
-	if x.fans.first != nil && pseudoNormal(x.mesh, &x.fans, x.number[f.place], f.on).Dot(q.Sub(f.point)) < 0 {
+	if x.fans.first != nil && pseudoNormal(x.mesh, &x.fans, x.order.triangle(f.place), f.on).Dot(q.Sub(f.point)) < 0 {
 		h.Signed = -h.Distance
 	}
 	return h
@@ -105,9 +105,9 @@ func (x *Index) searchFrom(q geom.Vec, limit2 float64, near int32, s *searcher) 
 // as close and of a lower number.
 func (x *Index) try(q geom.Vec, place int32, f *found) {
 	var t corners
-	t.load(x.mesh, x.number[place])
+	t.load(x.mesh, x.order.triangle(place))
 	d2, point, on := t.closest(q)
-	if d2 > f.d2 || d2 == f.d2 && f.place >= 0 && x.number[place] >= x.number[f.place] {
+	if d2 > f.d2 || d2 == f.d2 && f.place >= 0 && x.order.triangle(place) >= x.order.triangle(f.place) {
 		return
 	}
 	*f = found{d2, place, point, on}

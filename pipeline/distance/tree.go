@@ -4,16 +4,20 @@ import (
 	"context"
 	"math"
 	"runtime"
+	"slices"
 	"sync"
 	"unsafe"
 
 	"trammel/pipeline/par"
+	"trammel/pipeline/scan"
 )
 
 // A tree is held whole, or without its two lowest levels, which are 27 of its 31 bytes a
 // triangle. A searcher then makes a bunch of these, of the 64 triangles below a node, when
 // it comes there, and keeps the bunches that it met last: searches that follow each other
-// mostly lie near each other. What is found is the same.
+// mostly lie near each other. Where the order of the triangles, 4 bytes each, is too much
+// too, and those that follow each other in the mesh lie near each other, it is that of
+// eights of them, which are a node each. What is found is the same.
 
 // bunch is a node of the second level and the nodes below it.
 type bunch struct {
@@ -31,6 +35,45 @@ const (
 	mostBunches   = 1 << 12
 )
 
+// order says which triangle of a mesh stands at each place of a tree.
+type order struct {
+	number   []int32 // of a triangle, or of eight that follow each other in the mesh
+	byEights bool
+}
+
+func (o *order) triangle(place int32) int32 {
+	if o.byEights {
+		return fan*o.number[place/fan] + place%fan
+	}
+	return o.number[place]
+}
+
+// newOrder puts the triangles of a mesh, or eights of them, along a Hilbert curve and
+// arranges them.
+func newOrder(ctx context.Context, m *scan.Mesh, byEights bool) (o order, err error) {
+	o.byEights = byEights
+	n, middleAt := m.Triangles(), func(t int32) [3]float32 { return middle(m, t) }
+	if byEights {
+		n, middleAt = par.Count(n, fan), func(i int32) [3]float32 { return middleOfEight(m, i) }
+	}
+	if o.number, err = hilbertOrder(ctx, m, n, middleAt); err != nil {
+		return o, err
+	}
+	return o, arrange(ctx, o.number, middleAt)
+}
+
+// middleOfEight returns the mean of the middles of the triangles 8·i to 8·i+7.
+func middleOfEight(m *scan.Mesh, i int32) (sum [3]float32) {
+	end := min(fan*(i+1), int32(m.Triangles()))
+	for t := fan * i; t < end; t++ {
+		c := middle(m, t)
+		for k := range 3 {
+			sum[k] += c[k] / float32(end-fan*i)
+		}
+	}
+	return sum
+}
+
 // levelNodes returns how many nodes a level of a tree of n triangles has.
 func levelNodes(n, level int) int {
 	for range level + 1 {
@@ -39,35 +82,71 @@ func levelNodes(n, level int) int {
 	return n
 }
 
-// treeBytes returns what the order and the boxes of n triangles take from a level up.
-func treeBytes(n, lowest int) int64 {
+// treeBytes returns what the order of n triangles and the boxes from a level up take.
+func treeBytes(n, lowest int, byEights bool) int64 {
 	size := 4 * int64(n)
-	for level := 0; n > 0; level++ {
+	if byEights {
+		size = 4 * int64(par.Count(n, fan))
+	}
+	for level := 0; n > 1 || level == 0; level++ {
 		n = par.Count(n, fan)
 		if level >= lowest {
 			size += int64(n) * nodeSize
-		}
-		if n == 1 {
-			break
 		}
 	}
 	return size
 }
 
 // limit decides what of the tree is held within so many bytes, and how many bunches each
-// searcher may keep of the rest; 0 for no bound.
-func (x *Index) limit(most int64) {
-	n := len(x.number)
+// searcher may keep of the rest; 0 for no bound. It returns whether the order must be that
+// of eights.
+func (x *Index) limit(ctx context.Context, most int64) (byEights bool, err error) {
+	n := x.mesh.Triangles()
 	const left = 2 // levels that are not held
-	if most == 0 || treeBytes(n, 0) <= most || levelNodes(n, left-1) <= 1 {
-		return
+	if most == 0 || treeBytes(n, 0, false) <= most || levelNodes(n, left-1) <= 1 {
+		return false, nil
 	}
 	x.lowest = left
-	each := (most - treeBytes(n, left)) / bunchSize / int64(runtime.GOMAXPROCS(0))
+	if treeBytes(n, left, false) > most {
+		if byEights, err = followsSurface(ctx, x.mesh); err != nil {
+			return false, err
+		}
+	}
+	each := (most - treeBytes(n, left, byEights)) / bunchSize / int64(runtime.GOMAXPROCS(0))
 	x.shelf.bunches = fewestBunches
 	for int64(2*x.shelf.bunches) <= each && x.shelf.bunches < mostBunches {
 		x.shelf.bunches *= 2
 	}
+	return byEights, nil
+}
+
+// followsSurface tells whether triangles that follow each other in the mesh lie near each
+// other, as fusion and reduction leave them: the boxes of eight are on average no longer
+// than eight triangles in a row.
+func followsSurface(ctx context.Context, m *scan.Mesh) (bool, error) {
+	const atOnce = blockSize // eights
+	eights := par.Count(m.Triangles(), fan)
+	sums := make([][2]float64, par.Count(eights, atOnce))
+	err := par.Blocks(ctx, eights, atOnce, func(block, lo, hi int) error {
+		var n node
+		for i := lo; i < hi; i++ {
+			n.ofEight(m, int32(i))
+			var whole [3][2]float32
+			for k := range 3 {
+				whole[k] = [2]float32{slices.Min(n.lo[k][:]), slices.Max(n.hi[k][:])}
+			}
+			sums[block][0] += float64(max(whole[0][1]-whole[0][0], whole[1][1]-whole[1][0], whole[2][1]-whole[2][0]))
+			for c := range min(fan, m.Triangles()-fan*i) {
+				sums[block][1] += float64(max(n.hi[0][c]-n.lo[0][c], n.hi[1][c]-n.lo[1][c], n.hi[2][c]-n.lo[2][c]))
+			}
+		}
+		return nil
+	})
+	var eight, single float64
+	for _, s := range sums {
+		eight, single = eight+s[0], single+s[1]
+	}
+	return eight <= single, err
 }
 
 // searcher is the scratch of searches that one goroutine makes one after the other.
@@ -126,7 +205,7 @@ func (x *Index) made(s *searcher, level, index int32) *node {
 // fill makes the bunch of node i of the second level.
 func (x *Index) fill(b *bunch, i int32) {
 	first := fan * int(i)
-	n := min(fan, levelNodes(len(x.number), 0)-first)
+	n := min(fan, levelNodes(x.mesh.Triangles(), 0)-first)
 	for c := range n {
 		x.leafBoxes(&b.nodes[1+c], first+c)
 	}
@@ -136,7 +215,7 @@ func (x *Index) fill(b *bunch, i int32) {
 
 // pack builds the levels of boxes from the lowest one that is held up.
 func (x *Index) pack(ctx context.Context) error {
-	n := len(x.number)
+	n := x.mesh.Triangles()
 	if n == 0 {
 		return nil
 	}
@@ -169,7 +248,7 @@ func (x *Index) packNode(to *node, level, i int) {
 		nodeBoxes(to, below[fan*i:min(fan*(i+1), len(below))])
 	default:
 		var below [fan]node
-		n := min(fan, levelNodes(len(x.number), level-1)-fan*i)
+		n := min(fan, levelNodes(x.mesh.Triangles(), level-1)-fan*i)
 		for c := range n {
 			var b bunch
 			x.fill(&b, int32(fan*i+c))
@@ -188,16 +267,33 @@ func (n *node) clear() {
 	}
 }
 
-// leafBoxes makes the boxes of the triangles fan·i to fan·i+7.
+// leafBoxes makes the boxes of the triangles at the places fan·i to fan·i+7.
 func (x *Index) leafBoxes(n *node, i int) {
+	if x.order.byEights {
+		n.ofEight(x.mesh, x.order.number[i])
+		return
+	}
 	n.clear()
+	for c, t := range x.order.number[fan*i : min(fan*(i+1), len(x.order.number))] {
+		n.box(c, x.mesh, t)
+	}
+}
+
+// ofEight makes the boxes of the triangles 8·i to 8·i+7 of a mesh.
+func (n *node) ofEight(m *scan.Mesh, i int32) {
+	n.clear()
+	for c := range min(fan, m.Triangles()-fan*int(i)) {
+		n.box(c, m, fan*i+int32(c))
+	}
+}
+
+// box makes box c that of a triangle.
+func (n *node) box(c int, m *scan.Mesh, triangle int32) {
 	var t corners
-	for c, number := range x.number[fan*i : min(fan*(i+1), len(x.number))] {
-		t.load(x.mesh, number)
-		for k := range 3 {
-			n.lo[k][c] = min(t[k], t[3+k], t[6+k])
-			n.hi[k][c] = max(t[k], t[3+k], t[6+k])
-		}
+	t.load(m, triangle)
+	for k := range 3 {
+		n.lo[k][c] = min(t[k], t[3+k], t[6+k])
+		n.hi[k][c] = max(t[k], t[3+k], t[6+k])
 	}
 }
 
