@@ -2,7 +2,6 @@ package pipeline
 
 import (
 	"context"
-	"math"
 
 	"trammel/pipeline/distance"
 	"trammel/pipeline/geom"
@@ -48,18 +47,20 @@ func (r *run) markClosed(ctx context.Context, b *Built, mesh stage.Key) error {
 func closedIn(ctx context.Context, meshes []*scan.Mesh, fused *distance.Reference, first int) ([][]int32, error) {
 	marks := make([][]int32, len(meshes))
 	for k, m := range meshes {
-		middles := make([]geom.Vec, m.Triangles())
-		for t := range middles {
-			p, q, s := m.Corners(t)
-			middles[t] = p.Add(q).Add(s).Scale(1.0 / 3)
-		}
-		hits, err := fused.ClosestAll(ctx, middles, math.Inf(1))
-		if err != nil {
-			return nil, err
-		}
-		for t, h := range hits {
-			if h.Triangle >= first {
-				marks[k] = append(marks[k], int32(t))
+		for lo := 0; lo < m.Triangles(); lo += placesAtOnce {
+			middles := make([]geom.Vec, min(placesAtOnce, m.Triangles()-lo))
+			for i := range middles {
+				p, q, s := m.Corners(lo + i)
+				middles[i] = p.Add(q).Add(s).Scale(1.0 / 3)
+			}
+			closest, err := fused.Triangles(ctx, middles)
+			if err != nil {
+				return nil, err
+			}
+			for i, t := range closest {
+				if int(t) >= first {
+					marks[k] = append(marks[k], int32(lo+i))
+				}
 			}
 		}
 	}

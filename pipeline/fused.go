@@ -325,6 +325,10 @@ func (b *Built) describe(s reduce.Stats) {
 
 const departVersion = 2
 
+// placesAtOnce is how many places of a mesh are asked for at once, so that the answers take
+// little beside the mesh: up to 80 bytes each, and as much for the signs.
+const placesAtOnce = 1 << 18
+
 // depart takes the signed distance of every vertex of the reduced mesh from the
 // fused one, for the picture of it.
 func (r *run) depart(ctx context.Context, b *Built, mesh stage.Key) error {
@@ -337,16 +341,21 @@ func (r *run) depart(ctx context.Context, b *Built, mesh stage.Key) error {
 		if err != nil {
 			return nil, err
 		}
-		points := make([]geom.Vec, b.Surface.Vertices())
-		for i := range points {
-			points[i] = b.Surface.At(int32(i))
+		out := make([]float32, 0, b.Surface.Vertices())
+		for len(out) < cap(out) {
+			points := make([]geom.Vec, min(placesAtOnce, cap(out)-len(out)))
+			for i := range points {
+				points[i] = b.Surface.At(int32(len(out) + i))
+			}
+			hits, err := fused.ClosestAll(ctx, points, math.Inf(1))
+			if err != nil {
+				return nil, err
+			}
+			for _, h := range hits {
+				out = append(out, float32(h.Signed))
+			}
 		}
-		hits, err := fused.ClosestAll(ctx, points, math.Inf(1))
-		out := make([]float32, len(hits))
-		for i, h := range hits {
-			out[i] = float32(h.Signed)
-		}
-		return out, err
+		return out, nil
 	})
 	return err
 }
