@@ -146,7 +146,7 @@ func TestAgainstExhaustiveSearch(t *testing.T) {
 				x.try(x.local(p), int32(i), &want)
 			}
 			got, ok := x.Closest(p, limit)
-			if ref := x.hit(x.local(p), &want); got != ref || ok != (want.place >= 0) {
+			if ref := x.hit(x.local(p), &want, x.searcher()); got != ref || ok != (want.place >= 0) {
 				rt.Fatalf("%d triangles, query %v, limit %v: got %+v want %+v", m.Triangles(), p, limit, got, ref)
 			}
 		}

@@ -60,11 +60,10 @@ type Index struct {
 	levels [][]node // levels[0] holds the boxes of the leaves; the last level is the root
 	lowest int32    // the lowest level that is held; those below are made when they are asked for
 	slack  float32  // millimetres by which rounding to float32 can move a query, see search
-	fans   vertexFans
 	shelf  shelf
 }
 
-// Build makes the index of m in O(n log n) time. It holds about 46 bytes a triangle.
+// Build makes the index of m in O(n log n) time. It holds about 32 bytes a triangle.
 // It returns ErrNotFinite or ErrIndex for a mesh that is broken. A mesh without
 // triangles gives an index that finds nothing.
 func Build(ctx context.Context, m *scan.Mesh) (*Index, error) {
@@ -72,12 +71,11 @@ func Build(ctx context.Context, m *scan.Mesh) (*Index, error) {
 	if err != nil {
 		return nil, fmt.Errorf("index a mesh of %d triangles: %w", m.Triangles(), err)
 	}
-	x.fans = newVertexFans(m)
 	return x, nil
 }
 
-// build makes an index that finds points but cannot tell their sign, and that holds
-// no more than so many bytes beside the mesh, as far as that can be; 0 for no bound.
+// build makes an index that holds no more than so many bytes beside the mesh, as far as
+// that can be; 0 for no bound.
 func build(ctx context.Context, m *scan.Mesh, most int64) (*Index, error) {
 	if err := Check(ctx, m); err != nil {
 		return nil, err

@@ -83,18 +83,7 @@ func (r *Reference) Triangles(ctx context.Context, places []geom.Vec) ([]int32, 
 	return out, err
 }
 
-// signedAtOnce is how many points ClosestAll gives their signs at once, so that what it
-// holds of the surface around corners is bounded, by about 40 MB.
-const signedAtOnce = 1 << 20
-
-// ClosestAll is Index.ClosestAll, with the sign. Beside the hits it holds 4 bytes a point,
-// 2 bits for each vertex of the reference, and for each of up to a million points at a time
-// that is closest to an edge or a corner some 80 bytes: the triangles around those alone.
+// ClosestAll is Index.ClosestAll. Beside the hits it holds 4 bytes a point.
 func (r *Reference) ClosestAll(ctx context.Context, p []geom.Vec, limit float64) ([]Hit, error) {
-	hits, err := r.x.ClosestAll(ctx, p, limit)
-	for lo := 0; lo < len(p) && err == nil; lo += signedAtOnce {
-		hi := min(lo+signedAtOnce, len(p))
-		err = r.x.sign(ctx, p[lo:hi], hits[lo:hi])
-	}
-	return hits, err
+	return r.x.ClosestAll(ctx, p, limit)
 }

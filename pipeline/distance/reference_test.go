@@ -176,7 +176,7 @@ func TestLowestOfTheSame(t *testing.T) {
 }
 
 // TestSignsOfReference: the sign is right outside and inside of each vertex and of the
-// middle of each edge, a little more than a million points at once.
+// middle of each edge.
 func TestSignsOfReference(t *testing.T) {
 	m := icosphere(4, 10)
 	var p []geom.Vec
@@ -184,37 +184,39 @@ func TestSignsOfReference(t *testing.T) {
 		a, b := m.At(v), m.At(m.Tri[i/3*3+(i+1)%3])
 		p = append(p, a.Scale(1.01), a.Scale(0.99), between(a, b, 0.5).Scale(1.01), between(a, b, 0.5).Scale(0.99))
 	}
-	for len(p) <= signedAtOnce {
-		p = append(p, p...)
-	}
 	_, less := mustWithin(t, m)
-	hits, err := less[0].ClosestAll(context.Background(), p, 1)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i, h := range hits {
-		if outside := i%2 == 0; h.Triangle < 0 || (h.Signed > 0) != outside {
-			t.Fatalf("point %d at %v: %+v", i, p[i], h)
+	for _, r := range less {
+		hits, err := r.ClosestAll(context.Background(), p, 1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, h := range hits {
+			if outside := i%2 == 0; h.Triangle < 0 || (h.Signed > 0) != outside {
+				t.Fatalf("point %d at %v: %+v", i, p[i], h)
+			}
 		}
 	}
 }
 
-// TestFansOfSome: the fans of some vertices are those that all have.
-func TestFansOfSome(t *testing.T) {
+// TestFans: the tree finds the triangles around a vertex that going through all finds.
+func TestFans(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		r := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
-		m := randomSoup(r, 1+r.IntN(300))
-		all, some := newVertexFans(m), newVertexSet(m.Vertices())
-		for range r.IntN(2 * m.Vertices()) {
-			some.addShared(int32(r.IntN(m.Vertices())))
+		m := randomSoup(r, fan*fan+1+r.IntN(300))
+		for v := range m.Vertices() / 2 { // others at the same place
+			m.X[2*v+1], m.Y[2*v+1], m.Z[2*v+1] = m.X[2*v], m.Y[2*v], m.Z[2*v]
 		}
-		fans, err := newFansOf(context.Background(), m, some)
-		if err != nil {
-			rt.Fatal(err)
+		fans := make([][]int32, m.Vertices())
+		for i, v := range m.Tri {
+			fans[v] = append(fans[v], int32(i/3))
 		}
-		for v := range int32(m.Vertices()) {
-			if some.has(v) && !slices.Equal(fans.around(v), all.around(v)) {
-				rt.Fatalf("around vertex %d: %v, want %v", v, fans.around(v), all.around(v))
+		whole, less := mustWithin(t, m)
+		for _, ref := range append(less, whole) {
+			s := ref.x.searcher()
+			for v, want := range fans {
+				if got := ref.x.fanOf(int32(v), s); !slices.Equal(got, want) {
+					rt.Fatalf("around vertex %d: %v, want %v", v, got, want)
+				}
 			}
 		}
 	})

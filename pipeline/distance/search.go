@@ -35,9 +35,9 @@ func (x *Index) Closest(p geom.Vec, limit float64) (Hit, bool) {
 		return Hit{Triangle: -1}, false
 	}
 	s := x.searcher()
+	defer x.done(s)
 	x.search(q, &f, s)
-	x.done(s)
-	return x.hit(q, &f), f.place >= 0
+	return x.hit(q, &f, s), f.place >= 0
 }
 
 // ClosestAll answers for many points at once, in parallel; hits[i] belongs to
@@ -60,7 +60,7 @@ func (x *Index) ClosestAll(ctx context.Context, p []geom.Vec, limit float64) ([]
 				continue
 			}
 			f := x.searchFrom(q, limit*limit, near, s)
-			hits[i] = x.hit(q, &f)
+			hits[i] = x.hit(q, &f, s)
 			near = f.place
 		}
 		return nil
@@ -78,13 +78,13 @@ func (x *Index) pointOrder(ctx context.Context, p []geom.Vec) ([]int32, error) {
 }
 
 // hit turns the state of a finished search for q into the answer.
-func (x *Index) hit(q geom.Vec, f *found) Hit {
+func (x *Index) hit(q geom.Vec, f *found, s *searcher) Hit {
 	if f.place < 0 {
 		return Hit{Triangle: -1}
 	}
 	h := Hit{Point: f.point.Add(x.mesh.Origin), Triangle: int(x.order.triangle(f.place)), Distance: math.Sqrt(f.d2)}
 	h.Signed = h.Distance
-	if x.fans.first != nil && pseudoNormal(x.mesh, &x.fans, x.order.triangle(f.place), f.on).Dot(q.Sub(f.point)) < 0 {
+	if x.pseudoNormal(int32(h.Triangle), f.on, s).Dot(q.Sub(f.point)) < 0 {
 		h.Signed = -h.Distance
 	}
 	return h
@@ -170,13 +170,7 @@ func (x *Index) search(p geom.Vec, f *found, s *searcher) {
 			continue
 		}
 		most := float32(min(f.d2*pruneMargin, math.MaxFloat32))
-		var n *node
-		if at.level >= x.lowest {
-			n = &x.levels[at.level][at.index]
-		} else {
-			n = x.made(s, at.level, at.index)
-		}
-		near := distances2(n, &q, most, &d)
+		near := distances2(x.node(s, at.level, at.index), &q, most, &d)
 		if at.level > 0 {
 			top = push(stack, top, at, &d, near)
 			continue

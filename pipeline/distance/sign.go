@@ -1,158 +1,62 @@
 package distance
 
 import (
-	"context"
 	"math"
+	"math/bits"
 	"slices"
 
 	"trammel/pipeline/geom"
-	"trammel/pipeline/par"
 	"trammel/pipeline/scan"
 )
 
-// vertexFans lists the triangles around vertices: those of vertex v are
-// tris[first[r]:first[r+1]], in ascending order, with r the rank of v among those.
-type vertexFans struct {
-	of    *vertexRanks // nil for all vertices
-	first []int32
-	tris  []int32
-}
-
-// newVertexFans makes the fans of all vertices.
-func newVertexFans(m *scan.Mesh) vertexFans {
-	f := vertexFans{first: make([]int32, m.Vertices()+1), tris: make([]int32, len(m.Tri))}
-	for _, v := range m.Tri {
-		f.first[v+1]++
-	}
-	for v := range m.Vertices() {
-		f.first[v+1] += f.first[v]
-	}
-	// Filling from the back moves each count to its start.
-	for i, v := range slices.Backward(m.Tri) {
-		v++
-		f.first[v]--
-		f.tris[f.first[v]] = int32(i / 3)
-	}
-	for v := range m.Vertices() {
-		f.first[v] = f.first[v+1]
-	}
-	f.first[m.Vertices()] = int32(len(m.Tri))
-	return f
-}
-
-// newFansOf makes the fans of some vertices, in one pass over the triangles.
-func newFansOf(ctx context.Context, m *scan.Mesh, some vertexSet) (vertexFans, error) {
-	f := vertexFans{of: newVertexRanks(some)}
-	if f.of.count == 0 {
-		return f, ctx.Err()
-	}
-	type member struct{ rank, triangle int32 }
-	found := make([][]member, par.Count(m.Triangles(), 16*blockSize))
-	err := par.Blocks(ctx, m.Triangles(), 16*blockSize, func(block, lo, hi int) error {
-		for i, v := range m.Tri[3*lo : 3*hi] {
-			if some.has(v) {
-				found[block] = append(found[block], member{f.of.rank(v), int32(lo + i/3)})
-			}
-		}
-		return nil
-	})
-	if err != nil {
-		return f, err
-	}
-	f.first = make([]int32, f.of.count+2) // counts first, one further than they will be
-	for _, block := range found {
-		for _, m := range block {
-			f.first[m.rank+2]++
-		}
-	}
-	for r := range f.of.count {
-		f.first[r+2] += f.first[r+1]
-	}
-	f.tris = make([]int32, f.first[f.of.count+1])
-	for _, block := range found {
-		for _, m := range block {
-			f.tris[f.first[m.rank+1]] = m.triangle
-			f.first[m.rank+1]++
-		}
-	}
-	return f, nil
-}
-
-func (f *vertexFans) around(v int32) []int32 {
-	if f.of != nil {
-		v = f.of.rank(v)
-	}
-	return f.tris[f.first[v]:f.first[v+1]]
-}
-
-// sign gives the hits of the points their signs.
-func (x *Index) sign(ctx context.Context, p []geom.Vec, hits []Hit) error {
-	some := newVertexSet(x.mesh.Vertices())
-	err := par.Blocks(ctx, len(p), blockSize, func(_, lo, hi int) error {
-		for i := lo; i < hi; i++ {
-			if hits[i].Triangle < 0 {
+// fanOf returns the triangles around vertex v in ascending order, one as often as it names
+// v. The tree finds them: their boxes hold the place of v. What it returns is valid until
+// the next call with the same searcher.
+func (x *Index) fanOf(v int32, s *searcher) []int32 {
+	s.fan = s.fan[:0]
+	m := x.mesh
+	var q query
+	q.lo = [3]float32{m.X[v], m.Y[v], m.Z[v]}
+	q.hi = q.lo
+	var d [fan]float32
+	s.stack[0] = pending{level: int32(len(x.levels) - 1)}
+	for top := 1; top > 0; {
+		top--
+		at := s.stack[top]
+		for near := distances2(x.node(s, at.level, at.index), &q, 0, &d); near != 0; near &= near - 1 {
+			child := fan*at.index + int32(bits.TrailingZeros32(near))
+			if at.level > 0 {
+				s.stack[top] = pending{level: at.level - 1, index: child}
+				top++
 				continue
 			}
-			if on, _ := x.place(p[i], hits[i].Triangle); on != face {
-				some.addShared(x.mesh.Tri[3*hits[i].Triangle+cornerOf(on)])
+			t := x.order.triangle(child)
+			for _, corner := range m.Tri[3*t : 3*t+3] {
+				if corner == v {
+					s.fan = append(s.fan, t)
+				}
 			}
 		}
-		return nil
-	})
-	if err != nil {
-		return err
 	}
-	fans, err := newFansOf(ctx, x.mesh, some)
-	if err != nil {
-		return err
-	}
-	return par.Blocks(ctx, len(p), blockSize, func(_, lo, hi int) error {
-		for i := lo; i < hi; i++ {
-			h := &hits[i]
-			if h.Triangle < 0 {
-				continue
-			}
-			on, off := x.place(p[i], h.Triangle)
-			if pseudoNormal(x.mesh, &fans, int32(h.Triangle), on).Dot(off) < 0 {
-				h.Signed = -h.Distance
-			}
-		}
-		return nil
-	})
-}
-
-// place returns what of a triangle is closest to p, and the way from there to p.
-func (x *Index) place(p geom.Vec, triangle int) (on feature, off geom.Vec) {
-	var t corners
-	t.load(x.mesh, int32(triangle))
-	q := x.local(p)
-	_, point, on := t.closest(q)
-	return on, q.Sub(point)
-}
-
-// cornerOf returns the corner whose fan tells the pseudo-normal at a corner or an edge: the
-// first one of the edge.
-func cornerOf(on feature) int {
-	if on >= edge01 {
-		return int(on - edge01)
-	}
-	return int(on - corner0)
+	slices.Sort(s.fan)
+	return s.fan
 }
 
 // pseudoNormal returns the normal, of any length, that decides on which side of
 // the surface a point lies whose closest point is on that feature of triangle t: the
 // face's own, the sum of the two faces' at an edge, the angle-weighted sum at a
 // corner (Bærentzen & Aanæs 2005, §3).
-func pseudoNormal(m *scan.Mesh, fans *vertexFans, t int32, on feature) geom.Vec {
-	tri := m.Tri[3*t : 3*t+3]
+func (x *Index) pseudoNormal(t int32, on feature, s *searcher) geom.Vec {
+	tri := x.mesh.Tri[3*t : 3*t+3]
 	switch on {
 	case face:
-		return unitNormal(m, t)
+		return unitNormal(x.mesh, t)
 	case corner0, corner1, corner2:
-		return cornerNormal(m, fans, tri[cornerOf(on)])
+		v := tri[on-corner0]
+		return cornerNormal(x.mesh, x.fanOf(v, s), v)
 	case edge01, edge12, edge20:
-		i := cornerOf(on)
-		return edgeNormal(m, fans, tri[i], tri[(i+1)%3])
+		i := on - edge01
+		return edgeNormal(x.mesh, x.fanOf(tri[i], s), tri[(i+1)%3])
 	}
 	return geom.Vec{}
 }
@@ -163,9 +67,10 @@ func unitNormal(m *scan.Mesh, t int32) geom.Vec {
 	return c.normal()
 }
 
-func edgeNormal(m *scan.Mesh, fans *vertexFans, u, v int32) geom.Vec {
+// edgeNormal returns the sum of the normals at the edge to v of the vertex with this fan.
+func edgeNormal(m *scan.Mesh, around []int32, v int32) geom.Vec {
 	var sum geom.Vec
-	for _, t := range fans.around(u) {
+	for _, t := range around {
 		tri := m.Tri[3*t : 3*t+3]
 		if tri[0] == v || tri[1] == v || tri[2] == v {
 			sum = sum.Add(unitNormal(m, t))
@@ -174,9 +79,9 @@ func edgeNormal(m *scan.Mesh, fans *vertexFans, u, v int32) geom.Vec {
 	return sum
 }
 
-func cornerNormal(m *scan.Mesh, fans *vertexFans, v int32) geom.Vec {
+func cornerNormal(m *scan.Mesh, around []int32, v int32) geom.Vec {
 	var sum geom.Vec
-	for _, t := range fans.around(v) {
+	for _, t := range around {
 		sum = sum.AddScaled(angleAt(m, t, v), unitNormal(m, t))
 	}
 	return sum

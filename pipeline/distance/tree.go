@@ -153,6 +153,7 @@ func followsSurface(ctx context.Context, m *scan.Mesh) (bool, error) {
 type searcher struct {
 	stack   [stackSize]pending
 	bunches []bunch // bunch i is at i modulo their number, a power of two
+	fan     []int32
 }
 
 // shelf keeps the searchers of an index that have bunches while they are not in use, so
@@ -188,8 +189,15 @@ func (x *Index) done(s *searcher) {
 	x.shelf.free = append(x.shelf.free, s)
 }
 
-// made returns a node of one of the two lowest levels, which are not held. It is valid
-// until the next call.
+// node returns a node, valid until the next call.
+func (x *Index) node(s *searcher, level, index int32) *node {
+	if level >= x.lowest {
+		return &x.levels[level][index]
+	}
+	return x.made(s, level, index)
+}
+
+// made returns a node of one of the two lowest levels, which are not held.
 func (x *Index) made(s *searcher, level, index int32) *node {
 	i, child := index, int32(0)
 	if level == 0 {
