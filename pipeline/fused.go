@@ -326,7 +326,7 @@ func (b *Built) describe(s reduce.Stats) {
 const departVersion = 2
 
 // placesAtOnce is how many places of a mesh are asked for at once, so that the answers take
-// little beside the mesh: up to 80 bytes each, and as much for the signs.
+// little beside the mesh: 80 bytes each.
 const placesAtOnce = 1 << 18
 
 // depart takes the signed distance of every vertex of the reduced mesh from the

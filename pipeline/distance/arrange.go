@@ -31,13 +31,13 @@ func (p place) number() int { return int(p % mostPlaces) }
 // runs, the middles are halved again and again at the median of their widest
 // axis, until each part is one child of a node. Boxes overlap less, and a search
 // opens a third fewer of them.
-func arrange(ctx context.Context, order []int32, middle func(int32) [3]float32) error {
+func arrange(ctx context.Context, order []int32, at located) error {
 	runs := make([][3]float32, len(order)/runSize) // the middles of the whole runs
 	err := par.Blocks(ctx, len(order), 16*runSize, func(_, first, end int) error {
 		var s arranger
 		for lo := first; lo < end; lo += runSize {
 			run := order[lo:min(lo+runSize, end)]
-			s.arrange(run, middle)
+			s.arrange(run, at)
 			if len(run) == runSize {
 				runs[lo/runSize] = middleOf(s.middles)
 			}
@@ -64,10 +64,11 @@ type arranger struct {
 }
 
 // arrange puts one run into order.
-func (s *arranger) arrange(run []int32, middle func(int32) [3]float32) {
+func (s *arranger) arrange(run []int32, at located) {
 	s.middles = s.middles[:0]
 	for _, i := range run {
-		s.middles = append(s.middles, middle(i))
+		x, y, z := at(i)
+		s.middles = append(s.middles, [3]float32{x, y, z})
 	}
 	s.halve()
 	s.old = append(s.old[:0], run...)

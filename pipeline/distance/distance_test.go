@@ -243,7 +243,7 @@ func TestArranged(t *testing.T) {
 			t.Fatal(err)
 		}
 		before := leafSides(m, order)
-		if err := arrange(context.Background(), order, func(t int32) [3]float32 { return middle(m, t) }); err != nil {
+		if err := arrange(context.Background(), order, middlesOf(m)); err != nil {
 			t.Fatal(err)
 		}
 		after := leafSides(m, order)

@@ -19,23 +19,22 @@ const (
 // Beside the result it holds some megabytes, and four bytes more for each triangle of
 // a crowd of more than 2¹⁷ in one of 32³ parts of the cube.
 func HilbertOrder(ctx context.Context, m *scan.Mesh) ([]int32, error) {
-	return hilbertOrder(ctx, m, m.Triangles(), func(t int32) [3]float32 { return middle(m, t) })
+	return curveOrder(ctx, newHilbertGrid(m.Bounds(), m.Origin), m.Triangles(), middlesOf(m))
 }
 
-// hilbertOrder returns the order of n items of m with these middles.
-func hilbertOrder(ctx context.Context, m *scan.Mesh, n int, middle func(int32) [3]float32) ([]int32, error) {
-	grid := newHilbertGrid(m.Bounds(), m.Origin)
-	return curveOrder(ctx, n, func(i int32) cell {
-		c := middle(i)
-		return grid.cell(c[0], c[1], c[2])
-	})
+// located tells where things lie, relative to the origin of their mesh.
+type located func(i int32) (x, y, z float32)
+
+// middlesOf returns where the middles of the triangles lie.
+func middlesOf(m *scan.Mesh) located {
+	return func(t int32) (x, y, z float32) { return middle(m, t) }
 }
 
 // middle returns the mean of the corners of a triangle.
-func middle(m *scan.Mesh, t int32) [3]float32 {
+func middle(m *scan.Mesh, t int32) (x, y, z float32) {
 	tri := m.Tri[3*t : 3*t+3]
 	a, b, c := tri[0], tri[1], tri[2]
-	return [3]float32{(m.X[a] + m.X[b] + m.X[c]) / 3, (m.Y[a] + m.Y[b] + m.Y[c]) / 3, (m.Z[a] + m.Z[b] + m.Z[c]) / 3}
+	return (m.X[a] + m.X[b] + m.X[c]) / 3, (m.Y[a] + m.Y[b] + m.Y[c]) / 3, (m.Z[a] + m.Z[b] + m.Z[c]) / 3
 }
 
 // hilbertGrid maps coordinates to cells of a cube.

@@ -28,20 +28,25 @@ const (
 )
 
 // curveOrder returns the numbers 0 to n-1 in the order of their cells along the curve; ties
-// go to the lower number. cellOf is asked three times for each: to count what goes into
+// go to the lower number. at is asked three times for each: to count what goes into
 // each part of the curve, to put it there, and to sort the part by itself. So nothing is
 // kept beside the result but the counters and what sorting one part takes.
-func curveOrder(ctx context.Context, n int, cellOf func(int32) cell) ([]int32, error) {
+func curveOrder(ctx context.Context, grid hilbertGrid, n int, at located) ([]int32, error) {
 	order := make([]int32, n)
 	for i := range order {
 		order[i] = int32(i)
 	}
-	s := curveSort{cellOf: cellOf}
+	s := curveSort{grid, at}
 	return order, s.sort(ctx, order, hilbertBits, 0)
 }
 
 // curveSort sorts numbers by their cells.
-type curveSort struct{ cellOf func(int32) cell }
+type curveSort struct {
+	grid hilbertGrid
+	at   located
+}
+
+func (s *curveSort) cellOf(n int32) cell { return s.grid.cell(s.at(n)) }
 
 // sort sorts numbers that ascend and whose cells differ in the lower levels alone, through
 // which the curve runs with the given turn.

@@ -71,9 +71,9 @@ func (x *Index) ClosestAll(ctx context.Context, p []geom.Vec, limit float64) ([]
 // pointOrder returns the order of the points along the mesh's Hilbert curve.
 func (x *Index) pointOrder(ctx context.Context, p []geom.Vec) ([]int32, error) {
 	grid := newHilbertGrid(x.mesh.Bounds(), x.mesh.Origin)
-	return curveOrder(ctx, len(p), func(i int32) cell {
+	return curveOrder(ctx, grid, len(p), func(i int32) (px, py, pz float32) {
 		q := x.local(p[i])
-		return grid.cell(float32(q.X), float32(q.Y), float32(q.Z))
+		return float32(q.X), float32(q.Y), float32(q.Z)
 	})
 }
 

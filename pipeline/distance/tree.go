@@ -52,26 +52,25 @@ func (o *order) triangle(place int32) int32 {
 // arranges them.
 func newOrder(ctx context.Context, m *scan.Mesh, byEights bool) (o order, err error) {
 	o.byEights = byEights
-	n, middleAt := m.Triangles(), func(t int32) [3]float32 { return middle(m, t) }
+	n, at := m.Triangles(), middlesOf(m)
 	if byEights {
-		n, middleAt = par.Count(n, fan), func(i int32) [3]float32 { return middleOfEight(m, i) }
+		n, at = par.Count(n, fan), func(i int32) (x, y, z float32) { return middleOfEight(m, i) }
 	}
-	if o.number, err = hilbertOrder(ctx, m, n, middleAt); err != nil {
+	if o.number, err = curveOrder(ctx, newHilbertGrid(m.Bounds(), m.Origin), n, at); err != nil {
 		return o, err
 	}
-	return o, arrange(ctx, o.number, middleAt)
+	return o, arrange(ctx, o.number, at)
 }
 
 // middleOfEight returns the mean of the middles of the triangles 8·i to 8·i+7.
-func middleOfEight(m *scan.Mesh, i int32) (sum [3]float32) {
+func middleOfEight(m *scan.Mesh, i int32) (x, y, z float32) {
 	end := min(fan*(i+1), int32(m.Triangles()))
+	n := float32(end - fan*i)
 	for t := fan * i; t < end; t++ {
-		c := middle(m, t)
-		for k := range 3 {
-			sum[k] += c[k] / float32(end-fan*i)
-		}
+		a, b, c := middle(m, t)
+		x, y, z = x+a/n, y+b/n, z+c/n
 	}
-	return sum
+	return x, y, z
 }
 
 // levelNodes returns how many nodes a level of a tree of n triangles has.
