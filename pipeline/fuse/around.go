@@ -64,9 +64,9 @@ func (s signs) nextInY(next signs) signs {
 // layerSignsPlain finds the signs of the first layers of a block.
 func layerSignsPlain(b *block, s *[side]signs, layers int) {
 	for i := range layers * side * side {
-		if v, ok := b.value(i); ok {
+		if b.isKnown(i) {
 			s[i/(side*side)].known |= 1 << (i % (side * side))
-			if v < 0 {
+			if b.mean[i] < 0 {
 				s[i/(side*side)].inside |= 1 << (i % (side * side))
 			}
 		}
@@ -83,6 +83,12 @@ func (a *around) at(x, y, z int) float32 {
 	which, i := place(x, y, z)
 	v, _ := a.blocks[which].value(i)
 	return v * a.units[which]
+}
+
+// cover returns that of a place.
+func (a *around) cover(x, y, z int) uint8 {
+	which, i := place(x, y, z)
+	return a.blocks[which].cover[i]
 }
 
 // crossings returns a bit for each place of a layer from which the surface crosses the

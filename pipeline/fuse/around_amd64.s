@@ -2,13 +2,13 @@
 #include "textflag.h"
 
 // func layerSigns(b *block, s *[side]signs, layers int)
-// X5 nothing, X6 enough in every byte.
+// X5 nothing, X6 some in every byte.
 TEXT ·layerSigns(SB), NOSPLIT, $0-24
 	MOVQ      b+0(FP), SI
 	MOVQ      s+8(FP), DI
 	MOVQ      layers+16(FP), CX
 	PXOR      X5, X5
-	MOVL      $(const_enough*0x01010101), AX
+	MOVL      $(const_some*0x01010101), AX
 	MOVQ      AX, X6
 	PUNPCKLLQ X6, X6
 	LEAQ      block_cover(SI), BX
@@ -27,7 +27,7 @@ row:
 	MOVQ     (BX), X2
 	MOVO     X2, X3
 	PMAXUB   X6, X3
-	PCMPEQB  X2, X3                // enough cover
+	PCMPEQB  X2, X3                // some cover
 	PANDN    X3, X1
 	PMOVMSKB X1, R10               // known
 	ANDL     $0xff, R10

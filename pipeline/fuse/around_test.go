@@ -14,7 +14,7 @@ func TestAround(t *testing.T) {
 		g := tree.levels[0]
 		means := rapid.SampledFrom([]int16{math.MinInt16, -meanScale, -1, 0, 1, meanScale, math.MaxInt16})
 		weights := rapid.SampledFrom([]uint16{0, 1, math.MaxInt16, math.MaxInt16 + 1, math.MaxUint16})
-		covers := rapid.SampledFrom([]uint8{0, enough - 1, enough, 127, 128, complete})
+		covers := rapid.SampledFrom([]uint8{0, some, enough - 1, enough, 127, 128, complete})
 		pattern := rapid.Uint64().Draw(rt, "pattern")
 		m, w, c := rapid.SliceOfN(means, 7, 7).Draw(rt, "means"), rapid.SliceOfN(weights, 5, 5).Draw(rt, "weights"), rapid.SliceOfN(covers, 11, 11).Draw(rt, "covers")
 		for k := range 8 {
@@ -74,8 +74,8 @@ func checkAround(rt *rapid.T, a *around) {
 		if a.blocks[which] == nil {
 			return false, false
 		}
-		v, ok := a.blocks[which].value(i)
-		return ok, ok && v < 0
+		b := a.blocks[which]
+		return b.isKnown(i), b.isKnown(i) && b.mean[i] < 0
 	}
 	for i := range blockSize {
 		x, y, z := i%side, i/side%side, i/side/side

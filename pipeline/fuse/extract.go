@@ -9,7 +9,6 @@ import (
 	"slices"
 
 	"trammel/pipeline/par"
-	"trammel/pipeline/scan"
 )
 
 // leaf names a block of the tree.
@@ -25,7 +24,7 @@ type leaf struct {
 // It returns the part of the mesh in the blocks of a slab, whose vertices are numbered from
 // first on, and adds them to the census. If the whole mesh does not fit beside the whole
 // grid it lets go of the grid and returns none.
-func (t *tree) extract(ctx context.Context, c *census, s layers, first int64) (*scan.Mesh, error) {
+func (t *tree) extract(ctx context.Context, c *census, s layers, first int64) (*surface, error) {
 	order := t.inOrder()
 	from := func(z int32) int {
 		at, _ := slices.BinarySearchFunc(order, z, func(f leaf, z int32) int { return cmp.Compare(t.layerOf(f), z) })
@@ -136,7 +135,7 @@ func (x *extraction) number(order []leaf, first int) {
 }
 
 // write fills in the part of the mesh that the blocks make.
-func (x *extraction) write(ctx context.Context, order []leaf, m *scan.Mesh) error {
+func (x *extraction) write(ctx context.Context, order []leaf, m *surface) error {
 	if len(order) == 0 {
 		return nil
 	}
@@ -199,6 +198,9 @@ func (b *block) value(i int) (float32, bool) {
 	return float32(b.mean[i]) * (1.0 / meanScale), b.cover[i] >= enough && b.weight[i] > 0
 }
 
+// isKnown reports whether the distance at a place is known.
+func (b *block) isKnown(i int) bool { return b.cover[i] >= some && b.weight[i] > 0 }
+
 // values are the mean distances of a block, in cells.
 type values struct {
 	*block
@@ -234,14 +236,14 @@ func (g *grid) count(id int32, p *piece) {
 
 // write puts the vertices and triangles of a block into a mesh whose vertices begin with
 // number first.
-func (g *grid) write(id int32, pieces []piece, m *scan.Mesh, first int32) {
+func (g *grid) write(id int32, pieces []piece, m *surface, first int32) {
 	a, p := g.around(id), &pieces[id]
 	v := int(p.vertex - first)
 	for k, word := range p.marks.word {
 		for ; word != 0; word &= word - 1 {
 			bit := bits.TrailingZeros64(word)
-			at := g.crossing(a, id, [3]int{bit % side, bit / side, k % side}, k/side)
-			m.X[v], m.Y[v], m.Z[v] = float32(at[0]), float32(at[1]), float32(at[2])
+			at, cover := g.crossing(a, id, [3]int{bit % side, bit / side, k % side}, k/side)
+			m.X[v], m.Y[v], m.Z[v], m.cover[v] = float32(at[0]), float32(at[1]), float32(at[2]), cover
 			v++
 		}
 	}
@@ -268,8 +270,9 @@ func (g *grid) write(id int32, pieces []piece, m *scan.Mesh, first int32) {
 // cells would shrink to nothing.
 const leastShare = 1e-3
 
-// crossing returns the place on an edge where the mean distance is zero, in mm.
-func (g *grid) crossing(a *around, id int32, from [3]int, axis int) [3]float64 {
+// crossing returns the place on an edge where the mean distance is zero, in mm, and the cover
+// there.
+func (g *grid) crossing(a *around, id int32, from [3]int, axis int) (at [3]float64, cover uint8) {
 	to := from
 	to[axis]++
 	d, e := a.at(from[0], from[1], from[2]), a.at(to[0], to[1], to[2])
@@ -278,7 +281,8 @@ func (g *grid) crossing(a *around, id int32, from [3]int, axis int) [3]float64 {
 	v := [3]float64{float64(c.x)*side + float64(from[0]), float64(c.y)*side + float64(from[1]), float64(c.z)*side + float64(from[2])}
 	v[axis] += float64(share)
 	shift := g.offset()
-	return [3]float64{v[0]*g.o.Voxel + shift, v[1]*g.o.Voxel + shift, v[2]*g.o.Voxel + shift}
+	at = [3]float64{v[0]*g.o.Voxel + shift, v[1]*g.o.Voxel + shift, v[2]*g.o.Voxel + shift}
+	return at, between(a.cover(from[0], from[1], from[2]), a.cover(to[0], to[1], to[2]), share)
 }
 
 // lowerEnds holds the lower corner of each edge of a cell.

@@ -96,7 +96,7 @@ func TestFeatherInTiles(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	cut := &scan.Mesh{Origin: whole.origin}
+	cut := &surface{Mesh: &scan.Mesh{Origin: whole.origin}}
 	for z := int32(-20); z < 20; z += 2 {
 		if err := whole.addSlab(context.Background(), layers{z, z + 2}, from, &d, cut); err != nil {
 			t.Fatal(err)

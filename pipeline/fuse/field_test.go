@@ -40,7 +40,7 @@ func TestRandomFieldIsClosed(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if f := checkManifold(t, m); f.border != 0 {
+		if f := checkManifold(t, m.Mesh); f.border != 0 {
 			t.Errorf("share %v: %d border edges", share, f.border)
 		}
 	}
@@ -62,7 +62,7 @@ func TestRandomFieldWithGaps(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if f := checkManifold(t, m); f.border == 0 {
+	if f := checkManifold(t, m.Mesh); f.border == 0 {
 		t.Error("no border beside unknown places")
 	}
 }
@@ -77,7 +77,7 @@ func TestSphereField(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if f := checkManifold(t, m); f.border != 0 || f.euler() != 2 {
+	if f := checkManifold(t, m.Mesh); f.border != 0 || f.euler() != 2 {
 		t.Errorf("%d border edges, Euler characteristic %d, want 0 and 2", f.border, f.euler())
 	}
 	lo, hi := -h*h/(8*(r-h)), leastShare*h // a vertex keeps this share of an edge from its ends

@@ -10,9 +10,9 @@
 // stretch the field, and cells after W. E. Lorensen & H. E. Cline, Marching Cubes,
 // SIGGRAPH 87 (see cases.go).
 //
-// Beside its distance every place keeps how completely the best single view
-// covered it. The surface ends where that cover ends, so nothing is drawn where
-// nothing was seen: holes stay holes. A plate of three cells or more keeps both
+// Beside its distance every place keeps how completely it is covered: which part of the surface
+// around it the points there stand for. At a straight rim that is one half, and there the surface
+// ends (trim.go): nothing is drawn where nothing was seen, and holes keep their size. A plate of three cells or more keeps both
 // sides. Where cells shall be smaller, blocks are split as in an octree (plan.go), and
 // the surface passes between sizes in the cells of the dual grid (join.go).
 //
@@ -133,20 +133,24 @@ func Fuse(ctx context.Context, n int, isPreferred func(i int) bool, load Load, o
 		return nil, t.stats, err
 	}
 	var c census
-	var m *scan.Mesh
+	var s *surface
 	var err error
 	if !t.isFull {
-		m, err = t.extract(ctx, &c, everything(), 0)
+		s, err = t.extract(ctx, &c, everything(), 0)
 	}
 	if t.isFull && err == nil {
 		c = census{}
-		m, err = t.tiled(ctx, from, &c)
+		s, err = t.tiled(ctx, from, &c)
 	}
 	if err != nil {
 		return nil, t.stats, err
 	}
 	t.sumUp(&c)
 	t.letGo()
+	m, err := trim(ctx, s)
+	if err != nil {
+		return nil, t.stats, err
+	}
 	if err := dropCrumbs(ctx, m, o.Voxel, &t.stats); err != nil {
 		return nil, t.stats, err
 	}

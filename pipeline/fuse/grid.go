@@ -22,20 +22,25 @@ const (
 	lateral = 1.6
 	// mostReach keeps sparse points from reaching beyond the neighbouring block.
 	mostReach = 6.0
-	// leastCover is the share of cover at which the surface ends. A straight border
-	// has one half; cells whose corners all must be covered end half a cell before,
-	// and one fifth makes up for that.
+	// leastCover is the share of cover from which on a view has seen a place: a straight
+	// rim, where half of the points around are missing, has one half, and half a cell beyond it
+	// there is one fifth.
 	leastCover = 0.2
 	// complete is the cover that stands for a whole one.
 	complete = 255
 	enough   = uint8(leastCover * complete)
+	// some is the cover of the places that a surface is drawn between: it reaches more than a
+	// cell beyond its rim, and trim takes it back.
+	some = 1
+	// almost is the cover from which on one view covers a place for all.
+	almost = 204
 )
 
 // block is 8×8×8 places, x fastest.
 type block struct {
 	mean   [blockSize]int16  // of the distances, in cells by meanScale
 	weight [blockSize]uint16 // of the mean, as packWeight has it
-	cover  [blockSize]uint8  // by the best single view
+	cover  [blockSize]uint8  // of complete
 }
 
 // meanScale makes the band fit into 16 bits, in steps of 1/16384 cell.

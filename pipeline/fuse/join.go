@@ -3,8 +3,6 @@ package fuse
 import (
 	"math/bits"
 	"sync"
-
-	"trammel/pipeline/scan"
 )
 
 // Where blocks of different levels meet, the surface is drawn in the cells of the dual
@@ -39,6 +37,7 @@ type corner struct {
 	at    [3]int8 // place in its block
 	known bool
 	d     float32 // mean distance, mm
+	cover uint8
 }
 
 // rim looks up what lies within a cell of a block beside larger ones.
@@ -91,8 +90,8 @@ func (r *rim) corner(c coord, x, y, z int) (corner, kind) {
 		return out, r.kinds[k]
 	}
 	g := r.t.levels[out.level]
-	d, ok := g.valuesOf(out.id).value((int(out.at[2])*side+int(out.at[1]))*side + int(out.at[0]))
-	out.d, out.known = d*float32(g.o.Voxel), ok
+	b, i := g.blocks[out.id], (int(out.at[2])*side+int(out.at[1]))*side+int(out.at[0])
+	out.d, out.known, out.cover = b.meanAt(i)*g.unitOf(out.id)*float32(g.o.Voxel), b.isKnown(i), b.cover[i]
 	return out, r.kinds[k]
 }
 
@@ -188,18 +187,19 @@ func signsOf(corners *[8]corner) (signs int) {
 }
 
 // writeJoin puts what countJoin counted into a mesh whose vertices begin with number first.
-func (x *extraction) writeJoin(g *grid, id int32, m *scan.Mesh, first int32) {
+func (x *extraction) writeJoin(g *grid, id int32, m *surface, first int32) {
 	r, c, p := g.rim(id), g.at[id], &x.pieces[g.level][id]
 	v := int(p.vertex-first) + p.own()
 	for face, word := range p.join.word {
 		for ; word != 0; word &= word - 1 {
 			a, b, _ := r.across(c, face, bits.TrailingZeros64(word))
-			share := float64(min(max(a.d/(a.d-b.d), leastShare), 1-leastShare))
+			near := min(max(a.d/(a.d-b.d), leastShare), 1-leastShare)
+			share := float64(near)
 			pa, pb := x.t.placeOf(&a), x.t.placeOf(&b)
 			for k := range pa {
 				pa[k] += share * (pb[k] - pa[k])
 			}
-			m.X[v], m.Y[v], m.Z[v] = float32(pa[0]), float32(pa[1]), float32(pa[2])
+			m.X[v], m.Y[v], m.Z[v], m.cover[v] = float32(pa[0]), float32(pa[1]), float32(pa[2]), between(a.cover, b.cover, near)
 			v++
 		}
 	}

@@ -137,10 +137,10 @@ func TestLevelsJoin(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if f := factsOf(m); f.border != 0 || f.complex != 0 || f.turned != 0 {
+		if f := factsOf(m.Mesh); f.border != 0 || f.complex != 0 || f.turned != 0 {
 			t.Fatalf("%d border edges, %d of more than two triangles, %d between triangles of opposite sense", f.border, f.complex, f.turned)
 		}
-		if err := checkFans(m); err != nil {
+		if err := checkFans(m.Mesh); err != nil {
 			t.Fatal(err)
 		}
 		for i := 0; i < len(m.Tri); i += 3 {
@@ -164,10 +164,10 @@ func TestPlaneAcrossLevels(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if f := checkManifold(t, m); f.euler() != 1 {
+	if f := checkManifold(t, m.Mesh); f.euler() != 1 {
 		t.Errorf("Euler characteristic %d of a disc, want 1", f.euler())
 	}
-	if w := worst(m, func(p geom.Vec) float64 { return p.Dot(n) }); w > 3e-3 {
+	if w := worst(m.Mesh, func(p geom.Vec) float64 { return p.Dot(n) }); w > 3e-3 {
 		t.Errorf("%.3g cells off the plane", w)
 	}
 	small := 0

@@ -97,13 +97,24 @@ func (m *merging) place(b *block, i int, w, distance, cover float32) {
 			m.with.see(i, (d-b.meanAt(i))*m.unit, w, before)
 		}
 	}
-	b.cover[i] = max(b.cover[i], q)
+	b.join(i, q, w)
 	b.take(i, d, w)
 }
 
 func coverOf(cover float32) uint8 { return uint8(min(cover, 1)*complete + 0.5) }
 
 func (b *block) meanAt(i int) float32 { return float32(b.mean[i]) * (1.0 / meanScale) }
+
+// join takes a view's cover of a place, of some weight, into that of the block: at a rim, where
+// the points of every view begin at another place, views count as their distances do. A view
+// that covers a place (almost) completely has it covered, whatever ends there for others.
+func (b *block) join(i int, q uint8, w float32) {
+	old, now := float32(b.cover[i]), float32(q)
+	top := max(old, now)
+	c := old + (now-old)*(w/(unpackWeight(b.weight[i])+w))
+	c += (top - c) * min(max((top-almost)*(1.0/(complete-almost)), 0), 1)
+	b.cover[i] = uint8(c + 0.5)
+}
 
 // take takes a distance of some weight into the mean of a place.
 func (b *block) take(i int, d, w float32) {
@@ -130,7 +141,7 @@ func (p *preferring) place(b *block, i int, w, distance, cover float32) {
 			p.compare(b, i, d, w)
 		}
 	}
-	b.cover[i] = max(b.cover[i], q)
+	b.join(i, q, w)
 	if p.preferred {
 		p.prefer[i] = max(p.prefer[i], q)
 	} else if p.apart == nil {

@@ -22,9 +22,11 @@ EIGHT(shift, 32768)
 EIGHT(halfStep, 4096)
 EIGHT(weightBias, const_weightBias)
 EIGHT(tooFew, const_enough-1)
+EIGHT(almost, 204.0)
+EIGHT(perRest, 0.0196078431372549)
 
 // func mergeRowsAVX2(a *sums, b *block, m *merging, rows uint64)
-// m begins with what is compared. Y0 unit, Y1 nothing, Y2 one, Y3 complete, Y5 perMean, Y6 weightBias, Y7 tooFew.
+// m begins with what is compared. Y0 unit, Y1 nothing, Y2 one, Y3 complete, Y5 perMean, Y6 weightBias.
 // In a row: Y8 w, Y9 where it is positive, Y10 d, Y12 cover, Y13 weight, Y14 mean before.
 TEXT ·mergeRowsAVX2(SB), NOSPLIT, $0-32
 	MOVQ         a+0(FP), SI
@@ -37,7 +39,6 @@ TEXT ·mergeRowsAVX2(SB), NOSPLIT, $0-32
 	VMOVUPS      complete<>(SB), Y3
 	VMOVUPS      perMean<>(SB), Y5
 	VMOVDQU      weightBias<>(SB), Y6
-	VMOVDQU      tooFew<>(SB), Y7
 	MOVQ         comparison_n(DI), R8
 	MOVQ         merging_seen(DI), R9
 	TESTQ        CX, CX
@@ -76,15 +77,34 @@ row:
 	VMULPS       Y5, Y14, Y14
 
 	// Places that the view covers, and of those the ones that others covered.
-	VPCMPGTD     Y7, Y11, Y15
-	VPCMPGTD     Y7, Y12, Y4
+	VPCMPGTD     tooFew<>(SB), Y11, Y15
+	VPCMPGTD     tooFew<>(SB), Y12, Y4
 	VPAND        Y15, Y4, Y4
 	VMOVMSKPS    Y15, AX
 	POPCNTL      AX, AX
 	ADDQ         AX, R9
 	VCMPPS       $1, Y13, Y1, Y15
 	VPAND        Y15, Y4, Y4
-	VPMAXSD      Y11, Y12, Y11
+
+	// The cover, from that of the view in Y11 and that of the block in Y12.
+	VADDPS       Y8, Y13, Y15
+	VDIVPS       Y15, Y8, Y15
+	VANDPS       Y9, Y15, Y15
+	VCVTDQ2PS    Y11, Y11
+	VCVTDQ2PS    Y12, Y12
+	VSUBPS       Y12, Y11, Y7
+	VMULPS       Y15, Y7, Y7
+	VMAXPS       Y12, Y11, Y11
+	VADDPS       Y7, Y12, Y7
+	VSUBPS       Y7, Y11, Y12
+	VSUBPS       almost<>(SB), Y11, Y11
+	VMULPS       perRest<>(SB), Y11, Y11
+	VMAXPS       Y1, Y11, Y11
+	VMINPS       Y2, Y11, Y11
+	VMULPS       Y11, Y12, Y12
+	VADDPS       Y12, Y7, Y7
+	VADDPS       half<>(SB), Y7, Y7
+	VCVTTPS2DQ   Y7, Y11
 	VEXTRACTI128 $1, Y11, X15
 	VPACKUSDW    X15, X11, X11
 	VPACKUSWB    X11, X11, X11

@@ -58,7 +58,7 @@ func (t *tree) only(s layers) *tree {
 
 // tiled fuses the views slab by slab. What is to be left out is known after the last one; if
 // there is anything, all are fused once more.
-func (t *tree) tiled(ctx context.Context, from source, c *census) (*scan.Mesh, error) {
+func (t *tree) tiled(ctx context.Context, from source, c *census) (*surface, error) {
 	isKnown := t.gone != nil || !t.areLooks()
 	m, err := t.allSlabs(ctx, from, c)
 	if err != nil || isKnown {
@@ -73,7 +73,7 @@ func (t *tree) tiled(ctx context.Context, from source, c *census) (*scan.Mesh, e
 	return t.allSlabs(ctx, from, c)
 }
 
-func (t *tree) allSlabs(ctx context.Context, from source, c *census) (*scan.Mesh, error) {
+func (t *tree) allSlabs(ctx context.Context, from source, c *census) (*surface, error) {
 	in, all := counts{}, nothing()
 	for _, g := range t.levels {
 		g.layersAt(1, in)
@@ -82,7 +82,7 @@ func (t *tree) allSlabs(ctx context.Context, from source, c *census) (*scan.Mesh
 		all = all.including(z)
 	}
 	t.stats.Tiles = 0
-	m := &scan.Mesh{Origin: t.origin}
+	m := &surface{Mesh: &scan.Mesh{Origin: t.origin}}
 	for at := all.from; at < all.to; {
 		s := t.next(in, at, all.to)
 		err := t.addSlab(ctx, s, from, c, m)
@@ -120,7 +120,7 @@ func (t *tree) next(in counts, from, end int32) layers {
 var errFull = errors.New("a slab does not fit into memory")
 
 // addSlab fuses what concerns a slab and appends its part to the mesh.
-func (t *tree) addSlab(ctx context.Context, s layers, from source, c *census, m *scan.Mesh) error {
+func (t *tree) addSlab(ctx context.Context, s layers, from source, c *census, m *surface) error {
 	u := t.only(s)
 	u.into = m
 	if err := u.addAll(ctx, from); err != nil {
@@ -138,9 +138,10 @@ func (t *tree) addSlab(ctx context.Context, s layers, from source, c *census, m 
 
 // room returns a mesh for so many vertices and corners of triangles: a new one, or the end of
 // the one that the slabs go into, for all of which the blocks so far stand by a share.
-func (t *tree) room(vertices, corners int, share float64) *scan.Mesh {
+func (t *tree) room(vertices, corners int, share float64) *surface {
 	if t.into == nil {
-		return &scan.Mesh{Origin: t.origin, Tri: make([]int32, corners), X: make([]float32, vertices), Y: make([]float32, vertices), Z: make([]float32, vertices)}
+		m := &scan.Mesh{Origin: t.origin, Tri: make([]int32, corners), X: make([]float32, vertices), Y: make([]float32, vertices), Z: make([]float32, vertices)}
+		return &surface{m, make([]uint8, vertices)}
 	}
 	m, w := t.into, t.whole
 	v, k := m.Vertices(), len(m.Tri)
@@ -148,15 +149,16 @@ func (t *tree) room(vertices, corners int, share float64) *scan.Mesh {
 	all := func(n int) int { return max(n, int(margin*share*float64(n))) }
 	if v+vertices > cap(m.X) || k+corners > cap(m.Tri) {
 		m.X, m.Y, m.Z = grown(m.X, all(v+vertices)), grown(m.Y, all(v+vertices)), grown(m.Z, all(v+vertices))
-		m.Tri = grown(m.Tri, all(k+corners))
+		m.cover, m.Tri = grown(m.cover, all(v+vertices)), grown(m.Tri, all(k+corners))
 	}
 	m.X, m.Y, m.Z, m.Tri = m.X[:v+vertices], m.Y[:v+vertices], m.Z[:v+vertices], m.Tri[:k+corners]
+	m.cover = m.cover[:v+vertices]
 	w.mesh = meshBytes(max(cap(m.X), all(v+vertices)), max(cap(m.Tri), all(k+corners))/3)
-	return &scan.Mesh{Origin: m.Origin, X: m.X[v:], Y: m.Y[v:], Z: m.Z[v:], Tri: m.Tri[k:]}
+	return &surface{&scan.Mesh{Origin: m.Origin, X: m.X[v:], Y: m.Y[v:], Z: m.Z[v:], Tri: m.Tri[k:]}, m.cover[v:]}
 }
 
 // grown returns a slice of the same content with room for n in all.
 func grown[T any](s []T, n int) []T { return append(make([]T, 0, max(n, len(s))), s...) }
 
-// meshBytes is what a mesh takes.
-func meshBytes(vertices, triangles int) int64 { return 12 * (int64(vertices) + int64(triangles)) }
+// meshBytes is what a mesh takes, and the cover of its vertices.
+func meshBytes(vertices, triangles int) int64 { return 13*int64(vertices) + 12*int64(triangles) }

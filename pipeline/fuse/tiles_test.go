@@ -44,7 +44,7 @@ func TestTilesDoNotShow(t *testing.T) {
 			all = all.including(z)
 		}
 		for _, thick := range []int32{1, 3} {
-			cut, d := &scan.Mesh{Origin: whole.origin}, census{}
+			cut, d := &surface{Mesh: &scan.Mesh{Origin: whole.origin}}, census{}
 			for at := all.from; at < all.to; at += thick {
 				if err := whole.addSlab(ctx, layers{at, at + thick}, from, &d, cut); err != nil {
 					t.Fatal(err)

@@ -5,7 +5,6 @@ import (
 	"math"
 
 	"trammel/pipeline/geom"
-	"trammel/pipeline/scan"
 )
 
 // tree holds the grids of all levels over the same space.
@@ -22,7 +21,7 @@ type tree struct {
 	reach     map[int]layers // of each view, as far as it is known
 	n         int64          // blocks of all levels
 	mesh      int64          // bytes of the mesh, as far as they are known
-	into      *scan.Mesh     // where a slab's part of the mesh goes
+	into      *surface       // where a slab's part of the mesh goes
 	extra     int64          // bytes of what preferred views covered and said
 	preferred int64          // blocks that preferred views touched
 	hand      hand           // views at hand; that of the whole counts
