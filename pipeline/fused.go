@@ -18,7 +18,7 @@ import (
 )
 
 const (
-	fuseVersion   = 21
+	fuseVersion   = 22
 	reduceVersion = 8
 	// leastCos is the cosine of the flattest incidence that enters the surface: the
 	// project rule of CV-12.1 drops returns beyond 75° where another view is better,

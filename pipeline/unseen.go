@@ -17,7 +17,7 @@ import (
 )
 
 const (
-	unseenVersion = 3
+	unseenVersion = 4
 	// coarseness is the number of cells along the diagonal of what is to be looked at:
 	// a sprayer of five metres is looked at in cells of 25 mm, and gaps from 100 mm on are
 	// found in seconds.

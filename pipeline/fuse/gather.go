@@ -38,18 +38,26 @@ func (a *sums) face(p *sample) {
 
 // gather adds to block id what the samples of a view in and around it say; sets has them
 // by the level that they are sorted at. Only this block is written to.
-func (g *grid) gather(id int32, sets []*sorted, preferred bool, a *sums) {
-	a.begin(g.unitOf(id))
-	c, s := g.at[id], sets[g.level]
+func (g *grid) gather(id int32, sets []*sorted, preferred bool, s *groups) {
+	s.all.begin(g.unitOf(id))
+	if s.of = s.of[:0]; !g.isOneWay(id, sets) {
+		s.find(g, id, sets)
+	}
+	if len(s.of) > 1 {
+		s.sum(g, id, sets)
+		g.merge(id, preferred, &s.all)
+		return
+	}
+	a, c, from := &s.all, g.at[id], sets[g.level]
 	for k := range 27 {
-		home := s.index.find(c.plus(k).key())
-		if home < 0 || s.into[home]>>(26-k)&1 == 0 { // the block is the home's neighbour on the other side
+		home := from.index.find(c.plus(k).key())
+		if home < 0 || from.into[home]>>(26-k)&1 == 0 { // the block is the home's neighbour on the other side
 			continue
 		}
 		dx, dy, dz := float32(k%3-1)*side, float32(k/3%3-1)*side, float32(k/9-1)*side
 		needs := needed(26 - k)
-		list := s.samples[s.start[home]:s.start[home+1]]
-		for i, r := range s.reaches[s.start[home]:s.start[home+1]] {
+		list := from.samples[from.start[home]:from.start[home+1]]
+		for i, r := range from.reaches[from.start[home]:from.start[home+1]] {
 			if r&needs == needs {
 				p := &list[i]
 				a.splat(p, p.x+dx, p.y+dy, p.z+dz)
@@ -57,8 +65,8 @@ func (g *grid) gather(id int32, sets []*sorted, preferred bool, a *sums) {
 			}
 		}
 	}
-	for k, s := range sets[:g.level] {
-		g.gatherSparse(id, k, s, a)
+	for k, from := range sets[:g.level] {
+		g.gatherSparse(id, k, from, a)
 	}
 	g.merge(id, preferred, a)
 }

@@ -140,10 +140,11 @@ func (g *grid) add(ctx context.Context, v View) error {
 		return err
 	}
 	return par.Blocks(ctx, len(todo), 16, func(_, lo, hi int) error {
-		var a sums
+		s := spare.Get().(*groups)
 		for _, b := range todo[lo:hi] {
-			g.gather(b, sets, v.Prefer, &a)
+			g.gather(b, sets, v.Prefer, s)
 		}
+		spare.Put(s)
 		return nil
 	})
 }
@@ -151,12 +152,13 @@ func (g *grid) add(ctx context.Context, v View) error {
 // touch makes the blocks that samples reach into and returns them in order.
 func (g *grid) touch(ctx context.Context, sets []*sorted) ([]int32, error) {
 	s := sets[g.level]
-	s.into = make([]uint32, len(s.homes))
+	s.into, s.cones = make([]uint32, len(s.homes)), make([]cone, len(s.homes))
 	if err := par.Blocks(ctx, len(s.homes), 256, func(_, lo, hi int) error {
 		for h := lo; h < hi; h++ {
 			for _, r := range s.reaches[s.start[h]:s.start[h+1]] {
 				s.into[h] |= neighbours[r]
 			}
+			s.cones[h] = coneOf(s.samples[s.start[h]:s.start[h+1]])
 		}
 		return nil
 	}); err != nil {

@@ -24,6 +24,7 @@ type sorted struct {
 	start   []int32   // of each home's samples, and the end
 	homes   []coord   // in order of first sight
 	into    []uint32  // a bit for each of the 27 blocks around a home that any of its samples reaches into
+	cones   []cone    // of each home's normals
 	index   index     // of homes
 }
 

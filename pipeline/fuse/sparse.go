@@ -67,6 +67,14 @@ func (p *sample) passes(x, y, z int32) bool {
 
 // gatherSparse adds what samples of level k around block id say.
 func (g *grid) gatherSparse(id int32, k int, s *sorted, a *sums) {
+	g.eachSparse(id, k, s, func(p *sample, x, y, z float32) {
+		a.splat(p, x, y, z)
+		a.face(p)
+	})
+}
+
+// eachSparse visits the samples of level k around block id.
+func (g *grid) eachSparse(id int32, k int, s *sorted, visit func(p *sample, x, y, z float32)) {
 	c := g.at[id]
 	above := c.up(g.level - k)
 	for n := range 27 {
@@ -78,8 +86,7 @@ func (g *grid) gatherSparse(id int32, k int, s *sorted, a *sums) {
 		list := s.samples[s.start[home]:s.start[home+1]]
 		for i := range list {
 			if p := g.finer(&list[i], k, from, c); p.passes(0, 0, 0) {
-				a.splat(&p, p.x, p.y, p.z)
-				a.face(&p)
+				visit(&p, p.x, p.y, p.z)
 			}
 		}
 	}

@@ -75,14 +75,15 @@ type trimming struct {
 	*surface
 	list  []int32            // triangles
 	edges map[[2]int32]int32 // the corner that an edge of one of them begins at
-	gone  map[int32]bool     // vertices beyond the rim
-	drawn map[int32]bool     // vertices that were drawn in
+	gone  []bool             // vertices beyond the rim
+	drawn []int32            // vertices that were drawn in: their numbers among these, from 1 on; 0 for the others
+	draws int32              // how many they are
 	stays []bool             // of a triangle in the list: not wholly beyond the rim
 	fan   []int32            // of a corner: the first one of the same vertex that it hangs together with
 }
 
 func newTrimming(s *surface, list []int32) *trimming {
-	w := &trimming{surface: s, list: list, edges: make(map[[2]int32]int32, 3*len(list)), gone: map[int32]bool{}, drawn: map[int32]bool{}, stays: make([]bool, len(list)), fan: make([]int32, 3*len(list))}
+	w := &trimming{surface: s, list: list, edges: make(map[[2]int32]int32, 3*len(list)), gone: make([]bool, s.Vertices()), drawn: make([]int32, s.Vertices()), stays: make([]bool, len(list)), fan: make([]int32, 3*len(list))}
 	for c := range w.fan {
 		w.edges[[2]int32{w.vertex(c), w.vertex(next(c))}] = int32(c)
 		w.fan[c] = int32(c)
@@ -191,15 +192,17 @@ func (w *trimming) draw() {
 		}
 		sums[root] = s
 	}
-	number, moves := map[int32]int32{}, map[int32]geom.Vec{}
+	number, moves := map[int32]int32{}, []geom.Vec{{}}
 	for _, root := range roots {
 		v := w.vertex(int(root))
-		if w.drawn[v] {
+		if w.drawn[v] > 0 {
+			w.drawn = append(w.drawn, 0)
 			w.X, w.Y, w.Z = append(w.X, w.X[v]), append(w.Y, w.Y[v]), append(w.Z, w.Z[v])
 			v = int32(w.Vertices() - 1)
 		}
-		number[root], w.drawn[v] = v, true
-		moves[v] = sums[root].of.Scale(1 / sums[root].n)
+		w.draws++
+		number[root], w.drawn[v] = v, w.draws
+		moves = append(moves, sums[root].of.Scale(1/sums[root].n))
 	}
 	for c := range w.fan {
 		if w.gone[w.vertex(c)] && w.stays[c/3] {
@@ -214,24 +217,30 @@ func (w *trimming) draw() {
 // triangle is turned over for it.
 func (w *trimming) bow() {
 	ahead, behind := w.alongRim()
-	moves := map[int32]geom.Vec{}
+	moves := make([]geom.Vec, w.draws+1)
 	for v := range ahead {
 		if a, b := step(ahead, v), step(behind, v); a >= 0 && b >= 0 {
-			moves[v] = w.at(v).Sub(w.at(a).Add(w.at(b)).Scale(0.5)).Scale(bowing)
+			moves[w.drawn[v]] = w.at(v).Sub(w.at(a).Add(w.at(b)).Scale(0.5)).Scale(bowing)
 		}
 	}
 	w.move(moves)
 }
 
-// move moves vertices, but no further than their triangles let them before they turn over.
-func (w *trimming) move(moves map[int32]geom.Vec) {
-	const step, least, leastLeft = 0.75, 5e-5, 0.1
-	for isTurned := true; isTurned; {
+// move moves the vertices that were drawn in, but no further than their triangles let them
+// before they turn over.
+func (w *trimming) move(moves []geom.Vec) {
+	const step, most, leastLeft = 0.75, 16, 0.1
+	var todo [][3]int32 // triangles
+	for i, stays := range w.stays {
+		if t := [3]int32(w.Tri[3*w.list[i]:]); stays && w.drawn[t[0]]+w.drawn[t[1]]+w.drawn[t[2]] > 0 {
+			todo = append(todo, t)
+		}
+	}
+	for round, isTurned := 0, true; isTurned; round++ {
 		isTurned = false
-		for i, stays := range w.stays {
-			t := [3]int32(w.Tri[3*w.list[i]:])
-			m := [3]geom.Vec{moves[t[0]], moves[t[1]], moves[t[2]]}
-			if !stays || m == [3]geom.Vec{} {
+		for _, t := range todo {
+			m := [3]geom.Vec{moves[w.drawn[t[0]]], moves[w.drawn[t[1]]], moves[w.drawn[t[2]]]}
+			if m == [3]geom.Vec{} {
 				continue
 			}
 			a, b, c := w.at(t[0]), w.at(t[1]), w.at(t[2])
@@ -242,15 +251,18 @@ func (w *trimming) move(moves map[int32]geom.Vec) {
 			}
 			isTurned = true
 			for k, v := range t {
-				if moves[v] = m[k].Scale(step); m[k].Norm2() < least*before.Norm() {
-					delete(moves, v)
+				moves[w.drawn[v]] = m[k].Scale(step)
+				if round >= most {
+					moves[w.drawn[v]] = geom.Vec{}
 				}
 			}
 		}
 	}
-	for v, m := range moves {
-		p := w.at(v).Add(m)
-		w.X[v], w.Y[v], w.Z[v] = float32(p.X), float32(p.Y), float32(p.Z)
+	for v, n := range w.drawn {
+		if n > 0 {
+			p := w.at(int32(v)).Add(moves[n])
+			w.X[v], w.Y[v], w.Z[v] = float32(p.X), float32(p.Y), float32(p.Z)
+		}
 	}
 }
 
@@ -264,7 +276,7 @@ func (w *trimming) alongRim() (ahead, behind map[int32]int32) {
 	}
 	ahead, behind = map[int32]int32{}, map[int32]int32{}
 	for c := range w.fan {
-		if v, u := w.vertex(c), w.vertex(next(c)); w.stays[c/3] && w.drawn[v] && w.drawn[u] && !inner[[2]int32{v, u}] {
+		if v, u := w.vertex(c), w.vertex(next(c)); w.stays[c/3] && w.drawn[v] > 0 && w.drawn[u] > 0 && !inner[[2]int32{v, u}] {
 			ahead[v], behind[u] = u, v
 		}
 	}
