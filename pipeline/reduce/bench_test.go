@@ -10,6 +10,7 @@ import (
 	"os"
 	"testing"
 
+	"trammel/pipeline/distance"
 	"trammel/pipeline/scan"
 )
 
@@ -70,6 +71,23 @@ func BenchmarkReduce(b *testing.B) {
 			b.ReportMetric(float64(stats.ComplexEdges), "complex-edges")
 		})
 	}
+}
+
+// BenchmarkReduceWithin measures with an index of what is left of 450 MB beside the mesh;
+// GOMEMLIMIT=600MiB holds the process to it.
+func BenchmarkReduceWithin(b *testing.B) {
+	const memory = 450e6
+	m := benchMesh(b, "mesh-10m.ply")
+	prepared := func(ctx context.Context, held int64) (*distance.Reference, error) {
+		return distance.NewReferenceWithin(ctx, m, max(memory-held, 1))
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := Levels(context.Background(), m, prepared, Options{Triangles: m.Triangles() / 10, Memory: memory}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(m.Triangles())*float64(b.N)/b.Elapsed().Seconds(), "triangles/s")
 }
 
 // keepForJudge writes the result where the folder TRAMMEL_BENCH_OUT is named, so that
