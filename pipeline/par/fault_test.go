@@ -35,8 +35,7 @@ func TestFileThatIsGoneIsAnError(t *testing.T) {
 		}
 		return nil
 	})
-	var p *Panic
-	if !errors.As(err, &p) {
+	if _, ok := errors.AsType[*Panic](err); !ok {
 		t.Errorf("got %v", err)
 	}
 	if err := unix.Munmap(content); err != nil {
