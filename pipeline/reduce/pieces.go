@@ -11,10 +11,10 @@ import (
 )
 
 // pieces is a mesh in partitions along a Hilbert curve, for a first level that takes them out
-// of the mesh one by one and keeps what is left of each: beside the mesh only that is held,
-// 12 bytes a triangle of the mesh, and some partitions at work. A partition sees the triangles
-// of its neighbours that touch its seam, so that it knows its borders and gives its vertices
-// the same quadrics as the whole would.
+// of the mesh one by one and keeps what is left of each. Beside the mesh it holds 8 bytes a
+// triangle of it, what is left, and the partitions at work. A partition sees the triangles of
+// its neighbours that touch its seam, so that it knows its borders and gives its vertices the
+// same quadrics as the whole would.
 type pieces struct {
 	mesh    *scan.Mesh
 	d       *demand

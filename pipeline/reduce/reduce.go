@@ -13,7 +13,8 @@
 // a factor of four to thirteen. The mesh is cut into regions of a fixed number of triangles
 // along a Hilbert curve; each is reduced on its own with its seam at rest, at one pace of
 // cost for all, and the next level cuts elsewhere, so that neither the number of workers nor
-// the seams show.
+// the seams show. The first level takes the regions out of the mesh one by one, so that no
+// more of a large mesh is held with quadrics than that level leaves, a quarter or the budget.
 //
 // A collapse is refused when it would flip a triangle, make a needle of a better
 // one, or make the surface non-manifold. Borders are held by upright planes, and give way
